@@ -1,0 +1,15 @@
+"""The meaning of Flashworthy, shared by agent and server; pure.
+
+Nothing in this package opens a file or a socket, reads the clock or the environment, or logs.
+What it needs from outside (the time, a policy, random bytes) is passed in.
+
+- ``errors``: every domain failure
+- ``values``: a value or the reason why it is missing, and how values become JSON and back
+- ``report``: what was seen of one machine at one moment
+- ``identity``: what speaks for two reports being of the same machine
+- ``smbios``: the raw SMBIOS table, read
+- ``makers``, ``versions``: names and firmware versions in canonical form, and their order
+- ``releases``, ``need``: what makers published, and whether a reason suffices
+- ``policy``: a site's limits, each with unit, default and source
+- ``readiness``: the verdict
+"""

@@ -1,0 +1,1 @@
+"""The server: keeps what agents report, judges it, and answers people."""
