@@ -1,0 +1,262 @@
+"""A value, or the reason why it is missing; and how such values become JSON and come back.
+
+Rules:
+
+- A missing value is `Unknown`, never ``None``, zero or an empty text; its reason is for people.
+- In JSON an unknown value is the object ``{"unknown": "why"}``.
+- A field whose type is ``T | Unknown`` is forgiving: what is malformed becomes `Unknown`, and the
+  problem is listed. Any other field is strict: a malformed one makes the object around it so.
+- Keys that a class does not know are ignored, so that a newer writer can talk to an older reader.
+- ``None`` stands for *none*, and only where the type allows it.
+
+Times are RFC 3339 in UTC, dates ISO 8601, tuples are arrays, enumerations their values.
+"""
+
+import functools
+import types
+import typing
+from collections.abc import Callable, Hashable
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from datetime import UTC, date, datetime
+from enum import Enum
+from typing import Annotated, Any, TypeVar, Union
+
+from flashworthy_common.errors import MalformedValueError
+
+MAX_TEXT_CHARACTERS = 2_000  # longer than any SMBIOS string set or package name seen
+MAX_LIST_ITEMS = 1_000  # items of one list in one report
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """The reason why a value is missing, in plain words."""
+
+    because: str
+
+
+NOT_REPORTED = Unknown("not reported")
+
+T = TypeVar("T")
+Maybe = Union[T, Unknown]  # noqa: UP007  (X | Y makes no generic alias on Python 3.11)
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """The closed range of a number, and its unit in words."""
+
+    low: float
+    high: float
+    unit: str
+
+
+Percent = Annotated[float, Bounds(0, 100, "percent")]
+Seconds = Annotated[int, Bounds(0, 2**40, "seconds")]
+Milliseconds = Annotated[int, Bounds(0, 2**40, "milliseconds")]
+Bytes = Annotated[int, Bounds(0, 2**63 - 1, "bytes")]
+Count = Annotated[int, Bounds(0, 2**32 - 1, "")]
+Quantity = Annotated[float, Bounds(0, 1e12, "")]  # the unit stands in the field's name
+
+
+# ---- writing ----------------------------------------------------------------------------------
+
+
+def to_json(value: Any) -> Any:
+    """`value` as what the `json` module writes; fields that were not reported are left out."""
+    if isinstance(value, Unknown):
+        return {"unknown": value.because}
+    if is_dataclass(value):
+        return {
+            field.name: to_json(getattr(value, field.name))
+            for field in fields(value)
+            if getattr(value, field.name) != NOT_REPORTED
+        }
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, datetime):
+        return write_time(value)
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, tuple | list):
+        return [to_json(item) for item in value]
+    return value
+
+
+def write_time(time: datetime) -> str:
+    """An aware time as RFC 3339 in UTC, to the millisecond where there are any."""
+    precision = "milliseconds" if time.microsecond else "seconds"
+    return time.astimezone(UTC).isoformat(timespec=precision).replace("+00:00", "Z")
+
+
+# ---- reading ----------------------------------------------------------------------------------
+
+Read = Callable[[Any, str, list[str]], Any]
+
+
+def from_json(kind: type[T], data: Any, problems: list[str] | None = None, path: str = "") -> T:
+    """An object of the dataclass `kind` from decoded JSON.
+
+    Args:
+        problems: every malformed value that was replaced by `Unknown` is added here, in words.
+        path: stands before the field names in messages.
+
+    Raises:
+        MalformedValueError: a strict field is malformed, or `data` is no JSON object.
+    """
+    found: T = _reader(typing.cast(Hashable, kind))(
+        data, path, [] if problems is None else problems
+    )
+    return found
+
+
+def read_time(data: Any, path: str, problems: list[str] | None = None) -> datetime:
+    """An RFC 3339 time with an offset, in UTC."""
+    expected = "an RFC 3339 time such as 2026-05-04T10:00:00Z"
+    if not isinstance(data, str) or len(data) < len("2026-05-04T10:00:00Z"):
+        raise MalformedValueError(path, expected, data)
+    try:
+        time = datetime.fromisoformat(data.upper())
+        if time.tzinfo is None:
+            raise ValueError
+        return time.astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise MalformedValueError(path, expected, data) from None
+
+
+def _read_date(data: Any, path: str, problems: list[str]) -> date:
+    try:
+        return date.fromisoformat(data)
+    except (TypeError, ValueError):
+        raise MalformedValueError(path, "a date such as 2026-05-04", data) from None
+
+
+def _read_text(data: Any, path: str, problems: list[str]) -> str:
+    if isinstance(data, str) and len(data) <= MAX_TEXT_CHARACTERS:
+        return data
+    raise MalformedValueError(path, f"a text of at most {MAX_TEXT_CHARACTERS} characters", data)
+
+
+def _read_flag(data: Any, path: str, problems: list[str]) -> bool:
+    if isinstance(data, bool):
+        return data
+    raise MalformedValueError(path, "true or false", data)
+
+
+def _number_reader(kind: type, bounds: Bounds) -> Read:
+    accepted = (int,) if kind is int else (int, float)
+    what = "a whole number" if kind is int else "a number"
+    expected = f"{what} from {bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip()
+
+    def read(data: Any, path: str, problems: list[str]) -> Any:
+        is_number = isinstance(data, accepted) and not isinstance(data, bool)
+        if is_number and bounds.low <= data <= bounds.high:
+            return data
+        raise MalformedValueError(path, expected, data)
+
+    return read
+
+
+def _enum_reader(kind: type[Enum]) -> Read:
+    by_value = {member.value: member for member in kind}
+    expected = "one of " + ", ".join(map(str, by_value))
+
+    def read(data: Any, path: str, problems: list[str]) -> Enum:
+        if isinstance(data, str | int) and data in by_value:
+            return by_value[data]
+        raise MalformedValueError(path, expected, data)
+
+    return read
+
+
+def _list_reader(item: Read) -> Read:
+    def read(data: Any, path: str, problems: list[str]) -> tuple[Any, ...]:
+        if not isinstance(data, list) or len(data) > MAX_LIST_ITEMS:
+            raise MalformedValueError(path, f"a list of at most {MAX_LIST_ITEMS} items", data)
+        return tuple(item(value, f"{path}[{index}]", problems) for index, value in enumerate(data))
+
+    return read
+
+
+def _optional_reader(inner: Read) -> Read:
+    return lambda data, path, problems: None if data is None else inner(data, path, problems)
+
+
+def _forgiving_reader(inner: Read) -> Read:
+    def read(data: Any, path: str, problems: list[str]) -> Any:
+        if isinstance(data, dict) and isinstance(data.get("unknown"), str) and len(data) == 1:
+            return Unknown(data["unknown"][:MAX_TEXT_CHARACTERS])
+        try:
+            return inner(data, path, problems)
+        except MalformedValueError as error:
+            problems.append(str(error))
+            return Unknown(f"malformed: {error}")
+
+    return read
+
+
+def _object_reader(kind: type) -> Read:
+    hints = typing.get_type_hints(kind, include_extras=True)
+    readers = {field.name: _reader(hints[field.name]) for field in fields(kind)}
+
+    def read(data: Any, path: str, problems: list[str]) -> Any:
+        if not isinstance(data, dict):
+            raise MalformedValueError(path or kind.__name__, "an object", data)
+        prefix = f"{path}." if path else ""
+        found = {
+            name: reader(data[name], prefix + name, problems)
+            for name, reader in readers.items()
+            if name in data
+        }
+        try:
+            return kind(**found)
+        except TypeError:
+            missing = _missing_fields(kind, found)
+            raise MalformedValueError(prefix + missing[0], "a value", "nothing") from None
+
+    return read
+
+
+def _missing_fields(kind: type, found: dict[str, Any]) -> list[str]:
+    return [
+        field.name
+        for field in fields(kind)
+        if field.name not in found and field.default is MISSING and field.default_factory is MISSING
+    ]
+
+
+_PLAIN: dict[Any, Read] = {
+    str: _read_text,
+    bool: _read_flag,
+    datetime: read_time,
+    date: _read_date,
+    int: _number_reader(int, Bounds(-(2**63), 2**63 - 1, "")),
+    float: _number_reader(float, Bounds(-1e300, 1e300, "")),
+}
+
+
+@functools.cache
+def _reader(hint: Any) -> Read:
+    """The reader of one type; built once, since a server reads many reports a second."""
+    if hint in _PLAIN:
+        return _PLAIN[hint]
+    origin = typing.get_origin(hint)
+    if origin is Annotated:
+        kind, bounds = typing.get_args(hint)
+        return _number_reader(kind, bounds)
+    if origin is tuple:
+        return _list_reader(_reader(typing.get_args(hint)[0]))
+    if origin in (Union, types.UnionType):
+        return _union_reader(typing.get_args(hint))
+    if isinstance(hint, type) and issubclass(hint, Enum):
+        return _enum_reader(hint)
+    if is_dataclass(hint):
+        return _object_reader(typing.cast(type, hint))
+    raise TypeError(f"no reader for fields of type {hint!r}")
+
+
+def _union_reader(members: tuple[Any, ...]) -> Read:
+    extras = {Unknown, type(None)}
+    (inner,) = [member for member in members if member not in extras]
+    reader = _reader(inner)
+    if type(None) in members:
+        reader = _optional_reader(reader)
+    return _forgiving_reader(reader) if Unknown in members else reader
