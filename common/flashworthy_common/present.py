@@ -1,0 +1,163 @@
+"""How a verdict reads, wherever it stands: one presenter for terminal, page, API and paper.
+
+A sentence first, then why and by which path, then what stands in the way with its remedy, and
+last what is well. Ages are told from `now`, so that a kept verdict never looks fresher than it is.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from flashworthy_common.need import Need
+from flashworthy_common.readiness import Answer, Check, Moment, Outcome, Verdict
+from flashworthy_common.releases import Way
+from flashworthy_common.values import Unknown
+
+LABEL_COLUMNS = 10
+MOST_REMEDIES = 3  # in the sentence; the list below it has them all
+
+_WAYS = {
+    Way.INSIDE_OS: "inside the operating system",
+    Way.CAPSULE: "as a UEFI capsule",
+    Way.BOOT_MEDIA: "from boot media",
+    Way.MANAGEMENT_CONTROLLER: "through the management controller",
+}
+_CAUTION = (
+    "Never cut power, close the lid or let it sleep during a flash; follow the maker's notes."
+)
+
+
+def sentence(verdict: Verdict) -> str:
+    """What to do, in a sentence or two."""
+    need = verdict.need
+    target = need.target.version_text if need.target else "the target"
+    match verdict.outcome:
+        case Outcome.CLEAR if verdict.moment is Moment.DESK:
+            return f"Go and install {target}; look again on the spot. {_visit(need)}"
+        case Outcome.CLEAR:
+            return f"Install {target} now. {_visit(need)}"
+        case Outcome.PREPARE:
+            return f"{_orders(verdict.answered(Answer.FIX, Answer.UNKNOWN))} {_visit(need)}"
+        case Outcome.HOLD:
+            return f"Do not flash it as things stand: {_facts(verdict.answered(Answer.STOP))}."
+        case Outcome.LEAVE:
+            return f"Leave it alone: {_facts(_deciding(verdict, Answer.STOP))}."
+        case Outcome.UNDECIDED:
+            return f"Somebody must look first: {_facts(_deciding(verdict, Answer.UNKNOWN))}."
+
+
+def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) -> list[str]:
+    """The verdict as lines of text.
+
+    Args:
+        show_all: also the checks that pass, each on its line.
+    """
+    where = f"    {verdict.place}" if verdict.place else ""
+    lines = [f"{verdict.outcome.value.upper():<{LABEL_COLUMNS}}{verdict.machine}{where}"]
+    lines += [sentence(verdict), ""]
+    lines += _labelled("why", _why(verdict.need)) + _labelled("path", _path(verdict.need))
+    lines += _labelled("seen here", _observation(verdict.need))
+    for answer in (Answer.STOP, Answer.FIX, Answer.UNKNOWN):
+        for check in verdict.answered(answer):
+            lines += _labelled(answer.value, [_check_line(check, now)])
+    lines += _passes(verdict.answered(Answer.PASS), now, show_all)
+    return lines + _closing(verdict)
+
+
+def _why(need: Need) -> list[str]:
+    lines = []
+    if need.target:
+        for reason in need.reasons:
+            ids = f" ({', '.join(reason.advisories)})" if reason.advisories else ""
+            lines.append(f"{reason.says}{ids}, priority {reason.priority.value}: {reason.source}")
+    return [*lines, f"standing {need.standing.value}: {need.because}"]
+
+
+def _path(need: Need) -> list[str]:
+    if not need.path or not need.target:
+        return []
+    way = f", {_WAYS[need.target.way]}" if need.target.way else ""
+    return [" -> ".join(need.path) + way]
+
+
+def _observation(need: Need) -> list[str]:
+    seen = need.newest_seen
+    if seen is None:
+        return []
+    machines = "1 machine" if seen.machines == 1 else f"{seen.machines} machines"
+    return [f"{seen.version_text} on {machines} of this model: an observation, not a target"]
+
+
+def _check_line(check: Check, now: datetime) -> str:
+    parts = [f"{check.title}: {check.says}"]
+    if not isinstance(check.seen_at, Unknown):
+        parts.append(f"seen {age_in_words(now, check.seen_at)}")
+    line = ", ".join(parts)
+    if check.limit:
+        line += f"; {check.limit}"
+    if check.remedy:
+        who = f"{check.who.value}: " if check.who else ""
+        line += f"   -> {who}{check.remedy}"
+    return line
+
+
+def _passes(checks: tuple[Check, ...], now: datetime, show_all: bool) -> list[str]:
+    if show_all:
+        return [line for check in checks for line in _labelled("pass", [_check_line(check, now)])]
+    if not checks:
+        return []
+    more = "1 check" if len(checks) == 1 else f"{len(checks)} checks"
+    return _labelled("pass", [f"{more} (each of them: --all)"])
+
+
+def _closing(verdict: Verdict) -> list[str]:
+    if verdict.outcome not in (Outcome.CLEAR, Outcome.PREPARE):
+        return []
+    if verdict.moment is Moment.DESK:
+        return ["look again on the spot before starting: power and people change"]
+    return [_CAUTION]
+
+
+def _labelled(label: str, texts: Iterable[str]) -> list[str]:
+    labels = [label]
+    return [f"{labels.pop() if labels else '':<{LABEL_COLUMNS}}{text}" for text in texts]
+
+
+def _orders(checks: tuple[Check, ...]) -> str:
+    """What is to be done, as one sentence; a thing that two checks ask for is said once."""
+    remedies = list(dict.fromkeys(check.remedy for check in checks if check.remedy))
+    shown, rest = remedies[:MOST_REMEDIES], remedies[MOST_REMEDIES:]
+    text = "; ".join(shown)
+    more = f"; and {len(rest)} more" if rest else ""
+    return f"{text[:1].upper()}{text[1:]}{more}."
+
+
+def _facts(checks: Iterable[Check]) -> str:
+    return "; ".join(f"{check.title}: {check.says}" for check in checks)
+
+
+def _deciding(verdict: Verdict, answer: Answer) -> list[Check]:
+    """The checks of scope and need that gave the answer which decided."""
+    found = [check for check in verdict.answered(answer) if check.group in ("scope", "need")]
+    return found[:1]
+
+
+def _visit(need: Need) -> str:
+    target = need.target
+    if target is None or target.minutes is None:
+        return "How long it takes is not recorded."
+    restarts = target.restarts
+    if restarts is None:
+        return f"{target.minutes} minutes."
+    times = {0: "no restart", 1: "one restart"}.get(restarts, f"{restarts} restarts")
+    return f"{target.minutes} minutes, {times}."
+
+
+def age_in_words(now: datetime, then: datetime) -> str:
+    """How long before `now` something was, to a person's precision."""
+    seconds = (now - then).total_seconds()
+    if seconds < 0:
+        return "in the future by this clock"
+    for size, unit in ((86400, "days"), (3600, "hours"), (60, "minutes")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {unit} ago"
+    return "just now" if seconds < 60 else "a minute ago"

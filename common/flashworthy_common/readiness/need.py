@@ -1,0 +1,104 @@
+"""Is there a sufficient reason, for a release that may be trusted?
+
+- Nobody has looked is `unknown`: it is not the same as no reason.
+- No sufficient reason is a `stop` of this group: it means *leave the machine alone*.
+- A high priority may waive the age of a release, never a `stop`.
+"""
+
+from datetime import UTC, datetime, time, timedelta
+
+from flashworthy_common.need import Standing
+from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
+from flashworthy_common.releases import Release
+from flashworthy_common.values import Unknown
+
+
+def readable(case: Case) -> Check:
+    section = case.report.firmware
+    question = Question("need.readable", "running firmware", section)
+    if isinstance(case.need.running, Unknown):
+        return question.unknown(
+            f"unreadable: {case.need.running.because}",
+            remedy="read maker, version and date on its setup screen",
+        )
+    if case.need.standing is Standing.UNREADABLE:
+        return question.unknown(
+            case.need.because,
+            remedy="compare it with the maker's list by eye",
+            who=Who.DESK,
+        )
+    date = section.date_text
+    dated = "" if isinstance(date, Unknown) else f" of {date}"
+    return question.passes(f"runs {case.need.running}{dated}")
+
+
+def reviewed(case: Case) -> Check:
+    question = Question("need.reviewed", "comparison with the maker's releases")
+    remedy = "read the maker's page for this model and record what it offers"
+    review = case.need.review
+    limit_seconds = case.policy.review_age_seconds
+    limit = f"at most {limit_seconds // 86400} days old"
+    if review is None:
+        return question.unknown("nobody has compared it yet", remedy=remedy, who=Who.DESK)
+    says = f"{review.reviewed_by} read {review.source} on {review.reviewed_at.date()}"
+    holds_until = case.fresh_until(review.reviewed_at, limit_seconds)
+    if holds_until is None:
+        return question.unknown(f"too old: {says}", limit=limit, remedy=remedy, who=Who.DESK)
+    return question.passes(says, limit=limit, holds_until=holds_until)
+
+
+def reason(case: Case) -> Check:
+    question = Question("need.reason", "reason for an update")
+    least = case.policy.least_priority
+    limit = f"needs a reason of priority {least.value} or above"
+    target, priority = case.need.target, case.need.priority
+    if target is None:
+        return question.answered(Answer.STOP, f"none: {case.need.because}", limit=limit)
+    if priority is None:
+        says = f"none: {target.version_text} is newer, and newer is no reason"
+        return question.answered(Answer.STOP, says, limit=limit)
+    says = f"{target.version_text}: " + "; ".join(each.says for each in case.need.reasons)
+    if not priority.reaches(least):
+        says = f"none that suffices: priority {priority.value}; {says}"
+        return question.answered(Answer.STOP, says, limit=limit)
+    return question.passes(f"priority {priority.value}; {says}", limit=limit)
+
+
+def release_age(case: Case) -> Check | None:
+    target, priority = case.need.target, case.need.priority
+    if target is None or priority is None:
+        return None
+    question = Question("need.release_age", "age of the release")
+    days = case.policy.release_age_seconds // 86400
+    limit = f"at least {days} days, unless priority is {case.policy.waiving_priority.value}"
+    if priority.reaches(case.policy.waiving_priority):
+        return question.passes(f"not waited for: priority {priority.value}", limit=limit)
+    if target.released_on is None:
+        return question.unknown(
+            "its date is not recorded",
+            limit=limit,
+            remedy="look up when it was released",
+            who=Who.DESK,
+        )
+    says = f"{target.version_text} is of {target.released_on}"
+    old_enough_at = _old_enough_at(target, case)
+    if old_enough_at and old_enough_at > case.now:
+        return question.answered(
+            Answer.FIX,
+            says,
+            limit=limit,
+            remedy=f"wait until {old_enough_at.date()}",
+            who=Who.DESK,
+            holds_until=old_enough_at,
+        )
+    return question.passes(says, limit=limit)
+
+
+def _old_enough_at(target: Release, case: Case) -> datetime | None:
+    if target.released_on is None:
+        return None
+    released_at = datetime.combine(target.released_on, time(tzinfo=UTC))
+    return released_at + timedelta(seconds=case.policy.release_age_seconds)
+
+
+CHECKS = (readable, reviewed, reason, release_age)

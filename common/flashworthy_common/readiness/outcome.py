@@ -1,0 +1,45 @@
+"""The outcome, from the answers alone, in the order of the table.
+
+1. out of scope: `hold`; a virtual machine: `leave`
+2. the need is unknown: `undecided`
+3. no reason suffices: `leave`
+4. a reason suffices, and some check says `stop`: `hold`
+5. ... some check says `fix` or `unknown`: `prepare`
+6. ... every check passes: `clear`
+"""
+
+from collections.abc import Iterable
+from enum import Enum
+
+from flashworthy_common.readiness.question import Answer, Check
+
+
+class Outcome(Enum):
+    CLEAR = "clear"  # go
+    PREPARE = "prepare"  # go with these things done or brought
+    HOLD = "hold"  # must not be flashed as things stand
+    LEAVE = "leave"  # do not go
+    UNDECIDED = "undecided"  # somebody must look first
+
+
+NEED = frozenset({"need.readable", "need.reviewed", "need.reason"})  # decide whether to go at all
+
+
+def outcome_of(checks: Iterable[Check]) -> Outcome:
+    """The one outcome that these answers give."""
+    by_answer: dict[Answer, set[str]] = {answer: set() for answer in Answer}
+    for check in checks:
+        by_answer[check.answer].add(check.code)
+    stops, unknowns = by_answer[Answer.STOP], by_answer[Answer.UNKNOWN]
+
+    if "scope.virtual" in stops:
+        return Outcome.LEAVE
+    if any(code.startswith("scope.") for code in stops):
+        return Outcome.HOLD
+    if unknowns & NEED:
+        return Outcome.UNDECIDED
+    if stops & NEED:
+        return Outcome.LEAVE
+    if stops:
+        return Outcome.HOLD
+    return Outcome.PREPARE if unknowns or by_answer[Answer.FIX] else Outcome.CLEAR

@@ -1,0 +1,167 @@
+"""What a check is asked about, and what it answers.
+
+A check is a function ``(case) -> Check | None``: pure, small, named like its code. It returns
+none where the question does not arise on this machine. It never raises: a value that is missing
+is an answer, `unknown`, with the reason.
+
+`Case` offers the few judgements that many checks share, so that each reads as its rule.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import Enum
+
+from flashworthy_common.chassis import Kind, kind_of
+from flashworthy_common.need import Need
+from flashworthy_common.policy import Policy
+from flashworthy_common.releases import Requirements
+from flashworthy_common.report import Battery, Report, Section
+from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
+
+
+class Moment(Enum):
+    """From where the question is asked."""
+
+    DESK = "desk"
+    SPOT = "spot"
+
+
+class Answer(Enum):
+    PASS = "pass"  # noqa: S105  (an answer, not a secret)
+    FIX = "fix"
+    STOP = "stop"
+    UNKNOWN = "unknown"
+
+
+class Who(Enum):
+    """Who can mend it."""
+
+    DESK = "from the desk"
+    SPOT = "on the spot"
+    ADMINISTRATOR = "the site's administrator"
+    USER = "whoever uses the machine"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One question asked of a machine, with its answer."""
+
+    code: str  # stable: group.name
+    title: str  # what it is about, for people
+    answer: Answer
+    says: str  # the evidence and what follows from it, in words
+    limit: str = ""  # what it was held against
+    seen_at: Maybe[datetime] = NOT_REPORTED  # when the evidence was seen
+    source: str = ""  # where it was seen
+    remedy: str = ""  # what to do, as an order in lower case: "plug in the adapter"
+    who: Who | None = None
+    bring: str = ""
+    holds_until: datetime | None = None  # from then on the answer may be another
+
+    @property
+    def group(self) -> str:
+        return self.code.partition(".")[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """One machine as its server knows it."""
+
+    name: str
+    report: Report  # the newest
+    place: str = ""
+    marked: str = ""  # by the administrator: the life-safety duty it has, if any
+    received_at: datetime | None = None
+    clock_difference_seconds: Maybe[int] = NOT_REPORTED  # the server's clock minus the machine's
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Everything that one verdict is about."""
+
+    machine: Machine
+    need: Need
+    policy: Policy
+    moment: Moment
+    now: datetime
+
+    @property
+    def report(self) -> Report:
+        return self.machine.report
+
+    @property
+    def on_the_spot(self) -> bool:
+        return self.moment is Moment.SPOT
+
+    @property
+    def blocks_on_the_spot(self) -> Answer:
+        """For what can be mended before the visit, but is a `stop` just before the flash."""
+        return Answer.STOP if self.on_the_spot else Answer.FIX
+
+    @property
+    def requires(self) -> Requirements:
+        """What the target's notes ask for; nothing where there is no target."""
+        return self.need.target.requires if self.need.target else Requirements()
+
+    @property
+    def kind(self) -> Kind | None:
+        chassis_type = self.report.machine.chassis_type
+        return None if isinstance(chassis_type, Unknown) else kind_of(chassis_type)
+
+    @property
+    def batteries(self) -> Maybe[tuple[Battery, ...]]:
+        return self.report.power.batteries
+
+    @property
+    def flash_minutes(self) -> int:
+        """Minutes of one flash, by the release or else by policy."""
+        stated = self.need.target.minutes if self.need.target else None
+        return self.policy.flash_minutes if stated is None else stated
+
+    def age_seconds(self, seen_at: datetime) -> float:
+        return (self.now - seen_at).total_seconds()
+
+    def fresh_until(self, seen_at: datetime, limit_seconds: int) -> datetime | None:
+        """Until when evidence counts as recent; none where it no longer does."""
+        end = seen_at + timedelta(seconds=limit_seconds)
+        return end if end > self.now else None
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A check before its answer: its code, its title, and the section that holds its evidence."""
+
+    code: str
+    title: str
+    section: Section | None = None  # none: the evidence is the server's own record
+
+    def passes(self, says: str, *, limit: str = "", holds_until: datetime | None = None) -> Check:
+        return self.answered(Answer.PASS, says, limit=limit, holds_until=holds_until)
+
+    def unknown(self, because: str, *, remedy: str, who: Who = Who.SPOT, limit: str = "") -> Check:
+        return self.answered(Answer.UNKNOWN, because, limit=limit, remedy=remedy, who=who)
+
+    def answered(
+        self,
+        answer: Answer,
+        says: str,
+        *,
+        limit: str = "",
+        remedy: str = "",
+        who: Who | None = None,
+        bring: str = "",
+        holds_until: datetime | None = None,
+    ) -> Check:
+        return Check(
+            code=self.code,
+            title=self.title,
+            answer=answer,
+            says=says,
+            limit=limit,
+            seen_at=self.section.seen_at if self.section else NOT_REPORTED,
+            source=self.section.source if self.section else "the server's record",
+            remedy=remedy,
+            who=who,
+            bring=bring,
+            holds_until=holds_until,
+        )
