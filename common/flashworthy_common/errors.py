@@ -17,3 +17,7 @@ class MalformedValueError(FlashworthyError):
         shown = repr(got)
         shown = shown if len(shown) <= 80 else shown[:77] + "..."
         super().__init__(f"{path}: expected {expected}, got {shown}")
+
+
+class SmbiosError(FlashworthyError):
+    """The bytes hold no SMBIOS table or entry point at all."""
