@@ -13,7 +13,7 @@ from flashworthy_common.values import Maybe, Unknown
 
 
 def report_age(case: Case) -> Check:
-    question = Question("evidence.report", "age of the report")
+    question = Question("evidence.report_age", "age of the report")
     limit_seconds = (
         case.policy.spot_age_seconds if case.on_the_spot else case.policy.desk_report_age_seconds
     )
@@ -21,12 +21,14 @@ def report_age(case: Case) -> Check:
 
 
 def power_age(case: Case) -> Check:
-    return _section_age("evidence.power", "age of what was seen of power", case, case.report.power)
+    return _section_age(
+        "evidence.power_age", "age of what was seen of power", case, case.report.power
+    )
 
 
 def people_age(case: Case) -> Check:
     return _section_age(
-        "evidence.people", "age of what was seen of people", case, case.report.people
+        "evidence.people_age", "age of what was seen of people", case, case.report.people
     )
 
 

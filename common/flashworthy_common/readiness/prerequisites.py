@@ -22,7 +22,9 @@ def stepping_stone(case: Case) -> Check | None:
     least, target, running = case.requires.firmware, case.need.target, case.need.running
     if least is None or target is None or isinstance(running, Unknown):
         return None
-    question = Question("prerequisites.firmware", "version to step from", case.report.firmware)
+    question = Question(
+        "prerequisites.stepping_stone", "version to step from", case.report.firmware
+    )
     limit = f"{target.version_text} asks for {least} or newer"
     order = compare(running, least, maker=target.machine_maker, model=target.models[0])
     if order is Order.UNKNOWN:
@@ -53,7 +55,7 @@ def os_build(case: Case) -> Check | None:
         return question.unknown(software.os_name.because, limit=limit, remedy="look at it")
     for least in required:
         if least.name.casefold() == software.os_name.casefold():
-            return _at_least(question, least, _first_known(software.os_build, software.os_version))
+            return _at_least(question, least, software.os_build)
     return question.unknown(
         f"runs {software.os_name}, which the notes do not name",
         limit=limit,
@@ -79,7 +81,7 @@ def installed(case: Case) -> Check | None:
 
 def restart_pending(case: Case) -> Check:
     section = case.report.software
-    question = Question("prerequisites.restart", "restart pending", section)
+    question = Question("prerequisites.restart_pending", "restart pending", section)
     if isinstance(section.restart_pending, Unknown):
         return question.unknown(
             section.restart_pending.because, remedy="see whether a restart is pending"
@@ -97,7 +99,7 @@ def restart_pending(case: Case) -> Check:
 
 def update_queued(case: Case) -> Check:
     section = case.report.firmware
-    question = Question("prerequisites.queued", "update already queued", section)
+    question = Question("prerequisites.update_queued", "update already queued", section)
     if isinstance(section.update_queued, Unknown):
         if section.boot_mode is BootMode.LEGACY:
             return question.passes("none: a legacy boot takes no capsules")
@@ -207,10 +209,6 @@ def _at_least(question: Question, least: LeastVersion, found: Maybe[str]) -> Che
         remedy=f"bring {least.name} to {least.version_text} first",
         who=Who.DESK,
     )
-
-
-def _first_known(*texts: Maybe[str]) -> Maybe[str]:
-    return next((text for text in texts if not isinstance(text, Unknown)), texts[0])
 
 
 def _gigabytes(count: int) -> str:

@@ -1,0 +1,215 @@
+"""The outcome: right for every set of answers, total, and monotone."""
+
+import itertools
+from dataclasses import fields, replace
+from datetime import timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from flashworthy_common.need import Need, Standing
+from flashworthy_common.readiness import CHECKS, Answer, Check, Moment, Outcome
+from flashworthy_common.readiness.outcome import NEED as NEED_CODES
+from flashworthy_common.readiness.outcome import outcome_of
+from flashworthy_common.report import (
+    SECTIONS,
+    BootMode,
+    PendingUpdates,
+    Report,
+    Section,
+    section_from_json,
+)
+from flashworthy_common.values import Unknown
+from support.machines import (
+    BATTERY,
+    FIT_REPORT,
+    NEED,
+    NOW,
+    PORTABLE,
+    READY_UPS,
+    SERVER,
+    a_desktop,
+    a_machine,
+    verdict_of,
+)
+
+PASS, FIX, STOP, UNKNOWN = Answer.PASS, Answer.FIX, Answer.STOP, Answer.UNKNOWN
+
+
+def check(code, answer):
+    return Check(code=code, title=code, answer=answer, says="")
+
+
+# The table of the design, row by row, over every set of answers of five representative checks.
+CODES = ("scope.virtual", "scope.marked", "need.reviewed", "need.reason", "power.mains")
+
+
+def expected(virtual, marked, reviewed, reason, power):
+    if virtual is STOP:
+        return Outcome.LEAVE
+    if marked is STOP:
+        return Outcome.HOLD
+    if UNKNOWN in (reviewed, reason):
+        return Outcome.UNDECIDED
+    if STOP in (reviewed, reason):
+        return Outcome.LEAVE
+    if power is STOP:
+        return Outcome.HOLD
+    anything = {virtual, marked, reviewed, reason, power} - {PASS}
+    return Outcome.PREPARE if anything else Outcome.CLEAR
+
+
+def test_every_set_of_answers_gives_the_outcome_of_the_table():
+    for answers in itertools.product(Answer, repeat=len(CODES)):
+        checks = [check(code, answer) for code, answer in zip(CODES, answers, strict=True)]
+
+        assert outcome_of(checks) is expected(*answers), answers
+
+
+@pytest.mark.parametrize("group", ["prerequisites", "power", "evidence"])
+def test_every_set_of_answers_within_a_group_goes_by_its_worst(group):
+    for count in range(5):
+        for answers in itertools.product(Answer, repeat=count):
+            checks = [check(f"{group}.{n}", answer) for n, answer in enumerate(answers)]
+            worst = Outcome.CLEAR
+            if FIX in answers or UNKNOWN in answers:
+                worst = Outcome.PREPARE
+            if STOP in answers:
+                worst = Outcome.HOLD
+            assert outcome_of(checks) is worst
+
+
+def test_codes_are_stable_and_the_functions_are_named_after_them():
+    # Programs and people refer to codes: one is added, never renamed.
+    codes = [f"{ask.__module__.rpartition('.')[2]}.{ask.__name__}" for ask in CHECKS]
+
+    assert codes == [
+        *("scope.virtual", "scope.marked", "scope.kind"),
+        *("need.readable", "need.reviewed", "need.reason", "need.release_age"),
+        *("prerequisites.stepping_stone", "prerequisites.os_build", "prerequisites.installed"),
+        *("prerequisites.restart_pending", "prerequisites.update_queued"),
+        *("prerequisites.installer", "prerequisites.os_updates", "prerequisites.free_space"),
+        "prerequisites.last_attempt",
+        *("power.mains", "power.charge", "power.wear", "power.drain", "power.ups"),
+        *("evidence.report_age", "evidence.power_age", "evidence.people_age"),
+        *("evidence.clock", "evidence.probes"),
+    ]
+    asked = {check.code for check in (*verdict_of().checks, *verdict_of(a_desktop()).checks)}
+    needs_release = {"stepping_stone", "os_build", "installed"}
+    assert asked == set(codes) - {f"prerequisites.{name}" for name in needs_release}
+    assert asked >= NEED_CODES
+
+
+# ---- total -------------------------------------------------------------------------------------
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**70), 2**70)
+    | st.floats(allow_nan=True)
+    | st.text(max_size=20)
+    | st.sampled_from(["2026-05-04T09:58:00Z", "1.34", "uefi", "charging", "OL"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=8,
+)
+
+
+def any_section(name: str) -> st.SearchStrategy[Section]:
+    names = [field.name for field in fields(SECTIONS[name])]
+    data = JSON | st.dictionaries(st.sampled_from(names), JSON)
+    return data.map(lambda raw: section_from_json(name, raw, []))
+
+
+ANY_REPORT: st.SearchStrategy[Report] = st.builds(
+    lambda sections: replace(FIT_REPORT, **sections),
+    st.fixed_dictionaries({name: any_section(name) for name in SECTIONS}),
+)
+
+
+@given(report=ANY_REPORT, moment=st.sampled_from(Moment), hours=st.integers(-48, 24 * 400))
+def test_any_stored_report_gives_a_verdict(report, moment, hours):
+    machine = replace(a_machine(), report=report)
+
+    verdict = verdict_of(machine, moment=moment, now=NOW + timedelta(hours=hours))
+
+    assert verdict.outcome in Outcome
+
+
+# ---- monotone ----------------------------------------------------------------------------------
+
+NOT_SEEN = Unknown("not seen")
+
+# Each fact from best to worst; a step to the right must never make the outcome better.
+FACTS = {
+    ("machine", "chassis_type"): [PORTABLE, NOT_SEEN, SERVER],
+    ("machine", "virtual"): [False, NOT_SEEN, True],
+    ("software", "restart_pending"): [(), NOT_SEEN, ("a restart is pending",)],
+    ("software", "system_free_bytes"): [40_000_000_000, NOT_SEEN, 1],
+    ("software", "pending_updates"): [PendingUpdates(count=0), NOT_SEEN],
+    ("people", "installers"): [(), NOT_SEEN, ("a package manager",)],
+    ("people", "seen_at"): [NOW, NOW - timedelta(hours=1), NOW - timedelta(days=2), NOT_SEEN],
+    ("firmware", "update_queued"): [(), NOT_SEEN, ("a capsule file",)],
+    ("firmware", "boot_mode"): [BootMode.UEFI],
+    ("power", "mains"): [True, NOT_SEEN, False],
+    ("power", "batteries"): [
+        (BATTERY,),
+        (replace(BATTERY, percent=NOT_SEEN),),
+        (replace(BATTERY, percent=4.0),),
+        (replace(BATTERY, percent=4.0, state="discharging"),),
+        (replace(BATTERY, percent=4.0, state="discharging", full_mwh=9.0),),
+    ],
+    ("power", "seen_at"): [NOW, NOW - timedelta(hours=1), NOW - timedelta(days=2), NOT_SEEN],
+    ("power", "ups"): [(READY_UPS,), NOT_SEEN, (replace(READY_UPS, status_text="OB LB"),)],
+}
+MARKS = ["", "patient monitor"]
+CLOCKS = [0, NOT_SEEN, 4_000]
+NEEDS = [
+    NEED,
+    replace(NEED, review=None),
+    replace(NEED, reasons=()),
+    Need(running=NOT_SEEN, standing=Standing.UNREADABLE, because="no firmware version"),
+]
+# How near the flash an outcome lets one go; holding, leaving and looking first are all *no*.
+RANK = {
+    Outcome.CLEAR: 0,
+    Outcome.PREPARE: 1,
+    Outcome.HOLD: 2,
+    Outcome.LEAVE: 2,
+    Outcome.UNDECIDED: 2,
+}
+
+
+def outcome_at(levels, mark, clock, need, moment):
+    sections: dict[str, dict[str, object]] = {}
+    for (section, name), level in levels.items():
+        sections.setdefault(section, {})[name] = FACTS[section, name][level]
+    machine = a_machine(marked=mark, clock_difference_seconds=clock, **sections)
+    return verdict_of(machine, need, moment=moment).outcome
+
+
+@given(data=st.data(), moment=st.sampled_from(Moment), need=st.sampled_from(NEEDS))
+def test_a_worse_fact_never_makes_the_outcome_better(data, moment, need):
+    levels = {fact: data.draw(st.integers(0, len(worse) - 1)) for fact, worse in FACTS.items()}
+    mark, clock = data.draw(st.sampled_from(MARKS)), data.draw(st.sampled_from(CLOCKS))
+    fact = data.draw(st.sampled_from([f for f in FACTS if levels[f] + 1 < len(FACTS[f])] or [None]))
+    worse_levels = levels if fact is None else levels | {fact: levels[fact] + 1}
+
+    before = outcome_at(levels, mark, clock, need, moment)
+    after = outcome_at(worse_levels, mark, clock, need, moment)
+    marked = outcome_at(levels, MARKS[-1], clock, need, moment)
+    clock_off = outcome_at(levels, mark, CLOCKS[-1], need, moment)
+
+    assert RANK[after] >= RANK[before]
+    assert RANK[marked] >= RANK[before]
+    assert RANK[clock_off] >= RANK[before]
+
+
+@given(data=st.data(), need=st.sampled_from(NEEDS))
+def test_the_spot_is_never_easier_than_the_desk(data, need):
+    levels = {fact: data.draw(st.integers(0, len(worse) - 1)) for fact, worse in FACTS.items()}
+
+    at_the_desk = outcome_at(levels, "", 0, need, Moment.DESK)
+    on_the_spot = outcome_at(levels, "", 0, need, Moment.SPOT)
+
+    assert RANK[on_the_spot] >= RANK[at_the_desk]
