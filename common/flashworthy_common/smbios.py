@@ -560,10 +560,11 @@ def _battery(structure: _Structure, _: object) -> PortableBattery:
 
 
 def _chemistry(structure: _Structure) -> str | Unknown:
-    """A smart battery leaves the code at *unknown* and names its chemistry in words at 14h."""
-    name = _name_of(structure.number(0x09), _CHEMISTRIES)
-    words = structure.text(0x14)
-    return words if isinstance(name, Unknown) and not isinstance(words, Unknown) else name
+    """A smart battery may leave the code at *unknown* and name its chemistry at 14h."""
+    code, words = structure.number(0x09), structure.text(0x14)
+    if code == _CHEMISTRIES.index(_UNKNOWN) and not isinstance(words, Unknown):
+        return words
+    return _name_of(code, _CHEMISTRIES)
 
 
 def _design_mwh(structure: _Structure) -> int | Unknown:

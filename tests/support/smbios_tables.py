@@ -206,7 +206,7 @@ def power_supply(
     model: str | bytes = "VM650",
     revision: str | bytes = "R1",
     max_watts: int = 650,
-    flags: int = 0b0100_01_1001_0011,  # switching, OK, range automatic, present, hot-replaceable
+    flags: int = 0b0100_01_1001_0011,  # switching, OK, present, hot-replaceable
     length: int | None = None,
     handle: int = 39,
 ) -> bytes:
@@ -271,3 +271,9 @@ def entry_point_64(version: tuple[int, int], table_bytes: int) -> bytes:
 def _summing_to_zero(octets: bytes, checksum_at: int) -> bytes:
     checksum = -sum(octets) % 256
     return octets[:checksum_at] + bytes([checksum]) + octets[checksum_at + 1 :]
+
+
+def dump(table_bytes: bytes, version: tuple[int, int]) -> bytes:
+    """Entry point and table in one file, as `dmidecode --from-dump` reads it."""
+    make = entry_point_64 if version >= (3, 0) else entry_point_32
+    return make(version, len(table_bytes)).ljust(32, b"\0") + table_bytes
