@@ -210,7 +210,7 @@ def _object_reader(kind: type) -> Read:
             return kind(**found)
         except TypeError:
             missing = _missing_fields(kind, found)
-            raise MalformedValueError(prefix + missing[0], "a value", "nothing") from None
+            raise MalformedValueError(prefix + missing[0], "a value", None) from None
 
     return read
 
