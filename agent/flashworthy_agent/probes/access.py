@@ -1,0 +1,36 @@
+"""What a probe may look at: files below a root, programs, the clock, and its own kept answers."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.programs import NoPrograms, Programs
+
+
+def utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Access:
+    """Everything outside itself that a probe may use."""
+
+    files: Files
+    programs: Programs
+    now: Callable[[], datetime] = utc_now
+    kept_folder: Path | None = None  # where costly answers are kept; None: nowhere
+    ask_anew: bool = False  # do not use kept answers
+
+    @property
+    def is_live(self) -> bool:
+        """Whether the files are those of the running system."""
+        return self.files.is_live
+
+
+def access_to(root: Path, kept_folder: Path | None = None, *, ask_anew: bool = False) -> Access:
+    """Access to the running system, or to the files of another one below `root`."""
+    files = Files(root)
+    programs = Programs() if files.is_live else NoPrograms()
+    return Access(files, programs, kept_folder=kept_folder, ask_anew=ask_anew)

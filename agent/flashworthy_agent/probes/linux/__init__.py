@@ -1,0 +1,29 @@
+"""How Linux answers. The costly question comes last, so that nothing waits for it."""
+
+from flashworthy_agent.probes.linux.firmware import look_at_firmware
+from flashworthy_agent.probes.linux.identity import look_at_identity
+from flashworthy_agent.probes.linux.machine import look_at_machine
+from flashworthy_agent.probes.linux.people import look_at_people
+from flashworthy_agent.probes.linux.power import look_at_power
+from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
+from flashworthy_agent.probes.linux.updates import LIMIT_SECONDS, look_for_updates
+from flashworthy_agent.probes.probe import Platform, Probe
+
+LINUX = Platform(
+    probes=(
+        Probe("identity", "identity", look_at_identity),
+        Probe("machine", "machine", look_at_machine),
+        Probe("firmware", "firmware", look_at_firmware),
+        Probe("power", "power", look_at_power),
+        Probe("people", "people", look_at_people),
+        Probe("software", "software", look_at_software),
+        Probe(
+            "pending updates",
+            "software",
+            look_for_updates,
+            limit_seconds=LIMIT_SECONDS + 5,  # its programs are ended before that
+            only_field="pending_updates",
+        ),
+    ),
+    uptime_seconds=uptime_seconds,
+)

@@ -1,0 +1,90 @@
+"""What SMBIOS says on Linux: the kernel's files by name first, the raw table for the rest.
+
+The kernel gives the usual names to everyone under ``/sys/class/dmi/id``; serials, the UUID and the
+raw table only to root. A kernel that was handed no table has neither folder.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_common.errors import SmbiosError
+from flashworthy_common.smbios import Table, parse_entry_point, parse_table
+from flashworthy_common.values import Maybe, Unknown
+
+NAMES_FOLDER = "/sys/class/dmi/id"
+TABLES_FOLDER = "/sys/firmware/dmi/tables"
+NO_TABLE = Unknown("not there: this kernel shows no SMBIOS table")
+
+
+class Smbios:
+    """The SMBIOS facts of one machine, each a value or the reason why it is missing."""
+
+    def __init__(self, files: Files) -> None:
+        self._files = files
+        # why there is no SMBIOS at all; None: there is some
+        self.nothing = _why_nothing(files)
+        self._table = self.nothing or _read_table(files)
+
+    @property
+    def source(self) -> str:
+        """Where the facts come from, and what is corrupt there."""
+        if self.nothing:
+            return "SMBIOS"
+        if isinstance(self._table, Unknown):
+            return NAMES_FOLDER
+        problems = self._table.problems
+        corrupt = f" (corrupt: {'; '.join(problems[:3])})" if problems else ""
+        return f"{NAMES_FOLDER}, raw SMBIOS table{corrupt}"
+
+    def text(self, name: str, in_table: Callable[[Table], Any]) -> Maybe[str]:
+        """The text under the kernel's `name`, else what `in_table` finds in the raw table."""
+        named = self.nothing or self._files.text(f"{NAMES_FOLDER}/{name}")
+        found = self.fact(in_table) if isinstance(named, Unknown) else named
+        return self._better_reason(named, found) if isinstance(found, Unknown) else str(found)
+
+    def number(self, name: str, in_table: Callable[[Table], Any]) -> Maybe[int]:
+        """The same for a whole number."""
+        named = self.nothing or self._files.number(f"{NAMES_FOLDER}/{name}")
+        found = self.fact(in_table) if isinstance(named, Unknown) else named
+        return self._better_reason(named, found) if isinstance(found, Unknown) else int(found)
+
+    def fact(self, in_table: Callable[[Table], Any]) -> Any:
+        """What only the raw table holds."""
+        return self._table if isinstance(self._table, Unknown) else in_table(self._table)
+
+    def _better_reason(self, named: Any, found: Unknown) -> Unknown:
+        """Of the table where it could be read, for it knows why the kernel shows no name."""
+        was_read = not isinstance(self._table, Unknown)
+        return found if was_read or not isinstance(named, Unknown) else named
+
+
+def of(structure: str, field: str) -> Callable[[Table], Any]:
+    """Finds a field of one of the table's structures; why, where the structure is missing."""
+
+    def find(table: Table) -> Any:
+        found = getattr(table, structure)
+        return found if isinstance(found, Unknown) else getattr(found, field)
+
+    return find
+
+
+def _why_nothing(files: Files) -> Unknown | None:
+    if not (files.is_absent(NAMES_FOLDER) and files.is_absent(f"{TABLES_FOLDER}/DMI")):
+        return None
+    return NO_TABLE if files.is_live or files.names("/sys") else ANOTHER_ROOT
+
+
+def _read_table(files: Files) -> Maybe[Table]:
+    entry = files.content(f"{TABLES_FOLDER}/smbios_entry_point")
+    table = files.content(f"{TABLES_FOLDER}/DMI")
+    if isinstance(table, Unknown):
+        return table
+    try:
+        version = entry if isinstance(entry, Unknown) else parse_entry_point(entry).version
+    except SmbiosError as error:
+        version = Unknown(str(error))
+    try:
+        return parse_table(table, version)
+    except SmbiosError as error:
+        return Unknown(str(error))

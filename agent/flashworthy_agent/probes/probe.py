@@ -1,0 +1,32 @@
+"""What a probe is: one question, asked of one machine in bounded time."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from flashworthy_agent.probes.access import Access
+from flashworthy_agent.probes.files import Files
+from flashworthy_common.report import Section
+from flashworthy_common.values import Maybe, Unknown
+
+LIMIT_SECONDS = 10.0
+
+NOT_YET = Unknown("this agent does not look yet")
+
+
+@dataclass(frozen=True)
+class Probe:
+    """One question, and how long its answer may take."""
+
+    name: str
+    section: str  # of the report
+    look: Callable[[Access], Section]
+    limit_seconds: float = LIMIT_SECONDS
+    only_field: str | None = None  # the one field of the section that it answers; None: all
+
+
+@dataclass(frozen=True)
+class Platform:
+    """How one operating system answers."""
+
+    probes: tuple[Probe, ...]  # in the order in which they run
+    uptime_seconds: Callable[[Files], Maybe[int]]

@@ -1,0 +1,136 @@
+"""What the agent must remember: who it is, where it reports to, and how far it has counted.
+
+- One small file holds it all, so that agent id and sequence live and die together: a sequence
+  number never repeats under one agent id, and a lost file means a new agent id.
+- Whoever reads the token can report for this machine: a state file that others can read is
+  refused, as is a folder in which others can write.
+- Changes are made one at a time under a lock, and are on disk before they are acted upon.
+"""
+
+import fcntl
+import json
+import stat
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from flashworthy_agent.durable import OWNER_ONLY_FILE, make_private_folder, write_durably
+from flashworthy_agent.errors import StateError
+from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.values import from_json, to_json
+
+DEFAULT_FOLDER = Path("/var/lib/flashworthy")
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """What is remembered; ``None`` stands for *none yet*."""
+
+    agent_id: str  # UUID version 4, made once
+    sequence: int = 0  # of the newest report
+    server: str | None = None
+    machine_id: str | None = None
+    token: str | None = field(default=None, repr=False)
+    place: str | None = None
+    dropped_reports: int = 0  # since the agent id was made
+    last_sent_at: datetime | None = None
+
+
+def new_state(*, sequence: int = 0) -> State:
+    """The state of an agent that nobody knows yet."""
+    return State(agent_id=str(uuid.uuid4()), sequence=sequence)
+
+
+class StateFolder:
+    """The folder in which one agent keeps its state, its spool and its costly answers."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._file = folder / "state.json"
+
+    @property
+    def spool_folder(self) -> Path:
+        return self.folder / "spool"
+
+    @property
+    def set_aside_folder(self) -> Path:
+        return self.folder / "set-aside"
+
+    @property
+    def kept_folder(self) -> Path:
+        return self.folder / "kept"
+
+    def load(self) -> State | None:
+        """The state, or None where there is none yet.
+
+        Raises:
+            StateError: it cannot be read, is damaged, or others can read it.
+        """
+        try:
+            self._refuse_if_open_to_others()
+            return _state_from(self._file.read_bytes(), self._file)
+        except FileNotFoundError:
+            return None
+        except OSError as error:
+            raise _unusable(self._file, error) from error
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Holds off every other process that changes what is in this folder."""
+        try:
+            make_private_folder(self.folder)
+            lock = open(self.folder / "lock", "w")  # noqa: SIM115  (closed below)
+        except OSError as error:
+            raise _unusable(self.folder, error) from error
+        with lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+
+    def change(self, **changes: Any) -> State:
+        """The state after `changes`; to be called under the lock, makes the first state too."""
+        changed = replace(self.load() or new_state(), **changes)
+        text = json.dumps(to_json(changed), indent=1)
+        try:
+            write_durably(self._file, text.encode())
+        except OSError as error:
+            raise _unusable(self._file, error) from error
+        return changed
+
+    def count_report(self) -> State:
+        """The state with the sequence number of a new report; to be called under the lock."""
+        state = self.load() or new_state()
+        return self.change(sequence=state.sequence + 1, agent_id=state.agent_id)
+
+    def _refuse_if_open_to_others(self) -> None:
+        mode = stat.S_IMODE(self._file.stat().st_mode)
+        if mode & (stat.S_IRWXG | stat.S_IRWXO):
+            raise StateError(
+                f"{self._file}: expected mode {OWNER_ONLY_FILE:04o}, since it holds the token, "
+                f"got {mode:04o}: others may have read it; "
+                f"run chmod 600 on it and enrol again for a new token"
+            )
+        folder_mode = stat.S_IMODE(self.folder.stat().st_mode)
+        if folder_mode & (stat.S_IWGRP | stat.S_IWOTH):
+            raise StateError(
+                f"{self.folder}: expected a folder in which only its owner can write, "
+                f"got mode {folder_mode:04o}; run chmod 700 on it"
+            )
+
+
+def _state_from(content: bytes, file: Path) -> State:
+    try:
+        return from_json(State, json.loads(content))
+    except (ValueError, MalformedValueError) as error:
+        raise StateError(
+            f"{file}: damaged ({error}); move it away and enrol again: "
+            "the machine keeps its history on the server"
+        ) from error
+
+
+def _unusable(path: Path, error: OSError) -> StateError:
+    hint = "; run as root" if isinstance(error, PermissionError) else ""
+    return StateError(f"{path}: cannot be used: {error.strerror}{hint}")

@@ -1,0 +1,231 @@
+"""Talking to the server: three requests, and what each kind of answer means.
+
+- TLS everywhere; plain HTTP only to this machine itself, and then past any proxy.
+- Redirects are not followed: the token goes to the configured server and nowhere else.
+- Waiting is bounded, and so is what an answer may hold.
+- An acknowledgement that does not name the report is none: a hotel's login page answers 200 too.
+- Whatever goes wrong leaves as one of three errors: `ServerUnavailableError`, `TokenRefusedError`
+  or `RequestRefusedError`.
+"""
+
+import ipaddress
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import format_datetime
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, urlsplit
+
+from flashworthy_agent import __version__
+from flashworthy_agent.errors import (
+    AddressError,
+    RequestRefusedError,
+    ServerUnavailableError,
+    TokenRefusedError,
+)
+
+if TYPE_CHECKING:
+    import requests
+
+CONNECT_TIMEOUT_SECONDS = 10.0
+READ_TIMEOUT_SECONDS = 30.0  # between two pieces of an answer
+ANSWER_TIMEOUT_SECONDS = 60.0  # for a whole answer
+MAX_ANSWER_BYTES = 1 << 20
+
+_REFUSED_FOR_GOOD = {400, 413, 422}
+_TRY_LATER = {408, 429}
+_LOOPBACK = (ipaddress.ip_network("127.0.0.0/8"), ipaddress.ip_network("::1/128"))
+
+
+@dataclass(frozen=True)
+class Enrolment:
+    """What the server hands a new agent."""
+
+    machine_id: str
+    token: str
+
+
+def canonical_address(text: str) -> str:
+    """The server's address without a slash at its end.
+
+    Raises:
+        AddressError: not an address, or plain HTTP to another machine.
+    """
+    expected = f"expected an address such as https://server.example, got {text!r}"
+    try:
+        parts = urlsplit(text.strip())
+        host, _ = parts.hostname, parts.port  # a port that is no number raises
+    except ValueError as error:
+        raise AddressError(expected) from error
+    if parts.scheme not in ("https", "http") or not host or "@" in parts.netloc:
+        raise AddressError(expected)
+    if parts.query or parts.fragment:
+        raise AddressError(f"expected an address without ? or #, got {text!r}")
+    if parts.scheme == "http" and not _is_this_machine(host):
+        raise AddressError(
+            f"expected https://, got {text!r}: plain HTTP would show the token to the network "
+            "and is allowed only to this machine itself (127.0.0.1, ::1, localhost)"
+        )
+    return f"{parts.scheme}://{parts.netloc}{parts.path.rstrip('/')}"
+
+
+def _is_this_machine(host: str) -> bool:
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return host == "localhost"
+    return any(address in network for network in _LOOPBACK)
+
+
+def _clock() -> datetime:
+    return datetime.now(UTC)
+
+
+class Server:
+    """One Flashworthy server, asked on behalf of one agent."""
+
+    def __init__(
+        self, address: str, token: str | None = None, now: Callable[[], datetime] = _clock
+    ) -> None:
+        self.address = canonical_address(address)
+        self._token = token
+        self._now = now
+        self._session: requests.Session | None = None
+
+    def enrol(self, request: Mapping[str, Any]) -> Enrolment:
+        """Join with an enrolment code; sent again after a lost answer, it does the same."""
+        content = json.dumps(request).encode()
+        answer = self._ask("POST", "/api/v1/enrolments", content, {})
+        machine_id, token = answer.get("machine_id"), answer.get("token")
+        if not (isinstance(machine_id, str) and machine_id and isinstance(token, str) and token):
+            raise ServerUnavailableError(
+                f"{self.address} did not answer as a Flashworthy server does: "
+                "expected machine_id and token"
+            )
+        return Enrolment(machine_id, token)
+
+    def send_report(self, report_id: str, body: bytes) -> bool:
+        """Hand over a report's gzipped JSON: whether it was new to the server, which now has it."""
+        answer = self._ask("POST", "/api/v1/reports", body, {"Content-Encoding": "gzip"})
+        if answer.get("report_id") != report_id or not isinstance(answer.get("stored"), bool):
+            raise ServerUnavailableError(
+                f"{self.address} did not acknowledge report {report_id}: "
+                "its answer does not name it"
+            )
+        return bool(answer["stored"])
+
+    def verdict(self, machine_id: str, moment: str) -> dict[str, Any]:
+        """The verdict for a machine at a moment, as JSON."""
+        path = f"/api/v1/machines/{quote(machine_id, safe='')}/verdict?moment={moment}"
+        return self._ask("GET", path, None, {})
+
+    def _ask(
+        self, method: str, path: str, content: bytes | None, headers: dict[str, str]
+    ) -> dict[str, Any]:
+        import requests  # late: it is the dearest import, and a look without sending needs none
+
+        if content is not None:
+            headers = {"Content-Type": "application/json", **headers}
+        # RFC 9110 §6.6.1: the server reads from it how far this clock is off
+        headers = {"Date": format_datetime(self._now(), usegmt=True), **headers}
+        try:
+            with self._open_session().request(
+                method,
+                self.address + path,
+                data=content,
+                headers=headers,
+                auth=self._authorize,
+                timeout=(CONNECT_TIMEOUT_SECONDS, READ_TIMEOUT_SECONDS),
+                allow_redirects=False,
+                stream=True,
+            ) as response:
+                return self._judge(response, _bounded_content(response))
+        except requests.RequestException as error:
+            raise ServerUnavailableError(
+                f"{self.address} cannot be reached: {_in_words(error)}"
+            ) from error
+
+    def _open_session(self) -> "requests.Session":
+        import requests
+
+        if self._session is None:
+            self._session = requests.Session()
+            # proxies and private CAs of the environment; a proxy must not see plain HTTP
+            self._session.trust_env = self.address.startswith("https:")
+            self._session.headers["User-Agent"] = f"flashworthy-agent/{__version__}"
+            self._session.headers["Accept"] = "application/json, application/problem+json"
+            self._session.headers["Accept-Encoding"] = "identity"
+        return self._session
+
+    def _authorize(self, request: "requests.PreparedRequest") -> "requests.PreparedRequest":
+        """Also keeps requests from taking a password for the server out of a ``.netrc``."""
+        if self._token is not None:
+            request.headers["Authorization"] = f"Bearer {self._token}"
+        return request
+
+    def _judge(self, response: "requests.Response", content: bytes) -> dict[str, Any]:
+        """The answer's JSON object, or the error that its status stands for."""
+        answer = _json_object(content)
+        status = response.status_code
+        if status in (200, 201) and answer is not None:
+            return answer
+        told = f"{self.address} answers {status}{_problem_in_words(answer)}"
+        if status in (401, 403) and self._token is not None:
+            raise TokenRefusedError(f"{told}; enrol this machine again with a new code")
+        if status in _REFUSED_FOR_GOOD or status == 403:
+            raise RequestRefusedError(told)
+        if status in _TRY_LATER or status >= 500:
+            raise ServerUnavailableError(f"{told}; {_when_again(response)}")
+        raise ServerUnavailableError(
+            f"{told}: not what a Flashworthy server answers; is the address right?"
+        )
+
+
+def _bounded_content(response: "requests.Response") -> bytes:
+    deadline = time.monotonic() + ANSWER_TIMEOUT_SECONDS
+    content = bytearray()
+    for piece in response.iter_content(1 << 16):
+        content += piece
+        if len(content) > MAX_ANSWER_BYTES or time.monotonic() > deadline:
+            raise ServerUnavailableError(
+                f"expected an answer of at most {MAX_ANSWER_BYTES} bytes "
+                f"within {ANSWER_TIMEOUT_SECONDS:.0f} seconds, got more"
+            )
+    return bytes(content)
+
+
+def _json_object(content: bytes) -> dict[str, Any] | None:
+    try:
+        answer = json.loads(content)
+    except (ValueError, RecursionError):
+        return None
+    return answer if isinstance(answer, dict) else None
+
+
+def _problem_in_words(answer: dict[str, Any] | None) -> str:
+    """The title and detail of problem details (RFC 9457 §3.1), on one line."""
+    members = [(answer or {}).get(name) for name in ("title", "detail")]
+    words = [member for member in members if isinstance(member, str) and member.isprintable()]
+    return "".join(f": {word[:300]}" for word in words)
+
+
+def _when_again(response: "requests.Response") -> str:
+    """RFC 9110 §10.2.3: Retry-After holds seconds or a date."""
+    wish = response.headers.get("Retry-After", "").strip()[:40]
+    if wish.isascii() and wish.isdecimal():
+        return f"it asks to be left alone for {wish} seconds"
+    if wish and wish.isprintable():
+        return f"it asks to be left alone until {wish}"
+    return "try again later"
+
+
+def _in_words(error: BaseException) -> str:
+    """What the operating system or the TLS library said, from below the libraries' layers."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, OSError) and cause.strerror:
+            return cause.strerror
+        cause = cause.__cause__ or cause.__context__
+    return str(error)[:300] or type(error).__name__
