@@ -306,6 +306,7 @@ def _version(major: int, minor: int) -> ReleaseNumber:
 _INACTIVE, _END = 126, 127
 _FIRMWARE, _SYSTEM, _BASEBOARD, _CHASSIS, _BATTERY, _SUPPLY, _INVENTORY = 0, 1, 2, 3, 22, 39, 45
 _HEADER_BYTES = 4  # type, length, handle [§6.1.2]
+_LONGEST_SHOWN = 60  # bytes of a string in a problem
 
 
 class _Structure:
@@ -345,7 +346,8 @@ class _Structure:
         try:
             return octets.decode()
         except UnicodeDecodeError:
-            self._problems.append(f"type {self.type}: bytes outside UTF-8 replaced in {octets!r}")
+            shown = octets[:_LONGEST_SHOWN]
+            self._problems.append(f"type {self.type}: bytes outside UTF-8 replaced in {shown!r}")
             return octets.decode(errors="replace")
 
 
