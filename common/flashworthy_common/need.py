@@ -134,23 +134,17 @@ def _standing(ordering: _Ordering, listed: list[Release]) -> tuple[Standing, str
     offered = [release for release in listed if release.state is ReleaseState.OFFERED]
     if not offered:
         return Standing.UNLISTED, "no release on offer is known for this model"
-    orders = {release.version_text: ordering.of_running(release) for release in offered}
-    for order, standing in _STANDING_BY_ORDER:
-        found = [text for text, seen in orders.items() if seen is order]
-        if found:
-            return standing, f"{running} is {order.value} {_JOINED[order]} {', '.join(found)}"
-    return (
-        Standing.UNREADABLE,
-        f"{running!r} cannot be ordered against {', '.join(orders)}",
-    )
-
-
-_STANDING_BY_ORDER = (
-    (Order.OLDER, Standing.BEHIND),
-    (Order.SAME, Standing.CURRENT),
-    (Order.NEWER, Standing.AHEAD),
-)
-_JOINED = {Order.OLDER: "than", Order.SAME: "as", Order.NEWER: "than"}
+    by_order: dict[Order, list[Release]] = {order: [] for order in Order}
+    for release in offered:
+        by_order[ordering.of_running(release)].append(release)
+    if newer := ordering.newest(by_order[Order.OLDER]):
+        return Standing.BEHIND, f"{newer.version_text} is on offer, newer than {running}"
+    if by_order[Order.SAME]:
+        return Standing.CURRENT, f"it runs {running}, the newest on offer"
+    if older := ordering.newest(by_order[Order.NEWER]):
+        return Standing.AHEAD, f"it runs {running}, newer than {older.version_text} on offer"
+    names = ", ".join(release.version_text for release in offered)
+    return Standing.UNREADABLE, f"{running!r} cannot be ordered against {names}"
 
 
 def _newer_offers(ordering: _Ordering, listed: list[Release]) -> list[Release]:

@@ -1,7 +1,7 @@
 """How a verdict reads, wherever it stands: one presenter for terminal, page, API and paper.
 
 A sentence first, then why and by which path, then what stands in the way with its remedy, and
-last what is well. Ages are told from `now`, so that a kept verdict never looks fresher than it is.
+last how much is well. Ages are told from `now`: a kept verdict never looks fresher than it is.
 """
 
 from collections.abc import Iterable
@@ -9,11 +9,17 @@ from datetime import datetime
 
 from flashworthy_common.need import Need
 from flashworthy_common.readiness import Answer, Check, Moment, Outcome, Verdict
+from flashworthy_common.readiness.outcome import NEED
 from flashworthy_common.releases import Way
 from flashworthy_common.values import Unknown
 
 LABEL_COLUMNS = 10
 MOST_REMEDIES = 3  # in the sentence; the list below it has them all
+
+DECIDE_AGAINST = {
+    Outcome.LEAVE: NEED | {"scope.virtual"},
+    Outcome.UNDECIDED: NEED,
+}
 
 _WAYS = {
     Way.INSIDE_OS: "inside the operating system",
@@ -36,13 +42,13 @@ def sentence(verdict: Verdict) -> str:
         case Outcome.CLEAR:
             return f"Install {target} now. {_visit(need)}"
         case Outcome.PREPARE:
-            return f"{_orders(verdict.answered(Answer.FIX, Answer.UNKNOWN))} {_visit(need)}"
+            return f"{_orders(_open_answers(verdict))} {_visit(need)}"
         case Outcome.HOLD:
             return f"Do not flash it as things stand: {_facts(verdict.answered(Answer.STOP))}."
         case Outcome.LEAVE:
-            return f"Leave it alone: {_facts(_deciding(verdict, Answer.STOP))}."
+            return f"Leave it alone: {_deciding(verdict).says}."
         case Outcome.UNDECIDED:
-            return f"Somebody must look first: {_facts(_deciding(verdict, Answer.UNKNOWN))}."
+            return f"Somebody must look first: {_deciding(verdict).says}."
 
 
 def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) -> list[str]:
@@ -56,11 +62,32 @@ def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) ->
     lines += [sentence(verdict), ""]
     lines += _labelled("why", _why(verdict.need)) + _labelled("path", _path(verdict.need))
     lines += _labelled("seen here", _observation(verdict.need))
-    for answer in (Answer.STOP, Answer.FIX, Answer.UNKNOWN):
-        for check in verdict.answered(answer):
-            lines += _labelled(answer.value, [_check_line(check, now)])
-    lines += _passes(verdict.answered(Answer.PASS), now, show_all)
+    shown = verdict.checks if show_all else _worth_showing(verdict)
+    for answer in (Answer.STOP, Answer.FIX, Answer.UNKNOWN, Answer.PASS):
+        for check in shown:
+            if check.answer is answer:
+                lines += _labelled(answer.value, _check_lines(check, now))
+    lines += _labelled("bring", _to_bring(shown))
+    lines += _labelled("more", _left_out(verdict, shown))
     return lines + _closing(verdict)
+
+
+def _worth_showing(verdict: Verdict) -> tuple[Check, ...]:
+    """The answers to act on; of a machine not to be visited, the one that decided."""
+    if verdict.outcome in (Outcome.LEAVE, Outcome.UNDECIDED):
+        return (_deciding(verdict),)
+    return verdict.answered(Answer.STOP) + _open_answers(verdict)
+
+
+def _open_answers(verdict: Verdict) -> tuple[Check, ...]:
+    return verdict.answered(Answer.FIX) + verdict.answered(Answer.UNKNOWN)
+
+
+def _deciding(verdict: Verdict) -> Check:
+    """The answer by which a machine is left alone or undecided."""
+    answer = Answer.STOP if verdict.outcome is Outcome.LEAVE else Answer.UNKNOWN
+    codes = DECIDE_AGAINST[verdict.outcome]
+    return next(check for check in verdict.answered(answer) if check.code in codes)
 
 
 def _why(need: Need) -> list[str]:
@@ -87,26 +114,30 @@ def _observation(need: Need) -> list[str]:
     return [f"{seen.version_text} on {machines} of this model: an observation, not a target"]
 
 
-def _check_line(check: Check, now: datetime) -> str:
-    parts = [f"{check.title}: {check.says}"]
+def _check_lines(check: Check, now: datetime) -> list[str]:
+    line = f"{check.title}: {check.says}"
     if not isinstance(check.seen_at, Unknown):
-        parts.append(f"seen {age_in_words(now, check.seen_at)}")
-    line = ", ".join(parts)
+        line += f", seen {age_in_words(now, check.seen_at)}"
     if check.limit:
         line += f"; {check.limit}"
-    if check.remedy:
-        who = f"{check.who.value}: " if check.who else ""
-        line += f"   -> {who}{check.remedy}"
-    return line
+    if not check.remedy:
+        return [line]
+    who = f"{check.who.value}: " if check.who else ""
+    return [line, f"-> {who}{check.remedy}"]
 
 
-def _passes(checks: tuple[Check, ...], now: datetime, show_all: bool) -> list[str]:
-    if show_all:
-        return [line for check in checks for line in _labelled("pass", [_check_line(check, now)])]
-    if not checks:
+def _to_bring(checks: tuple[Check, ...]) -> list[str]:
+    things = dict.fromkeys(check.bring for check in checks if check.bring)
+    return [", ".join(things)] if things else []
+
+
+def _left_out(verdict: Verdict, shown: tuple[Check, ...]) -> list[str]:
+    passes = len(verdict.answered(Answer.PASS))
+    others = len(verdict.checks) - len(shown) - passes
+    if len(shown) == len(verdict.checks):
         return []
-    more = "1 check" if len(checks) == 1 else f"{len(checks)} checks"
-    return _labelled("pass", [f"{more} (each of them: --all)"])
+    counts = f"{passes} checks pass" + (f", {others} do not" if others else "")
+    return [f"{counts} (each of them: --all)"]
 
 
 def _closing(verdict: Verdict) -> list[str]:
@@ -131,14 +162,8 @@ def _orders(checks: tuple[Check, ...]) -> str:
     return f"{text[:1].upper()}{text[1:]}{more}."
 
 
-def _facts(checks: Iterable[Check]) -> str:
+def _facts(checks: tuple[Check, ...]) -> str:
     return "; ".join(f"{check.title}: {check.says}" for check in checks)
-
-
-def _deciding(verdict: Verdict, answer: Answer) -> list[Check]:
-    """The checks of scope and need that gave the answer which decided."""
-    found = [check for check in verdict.answered(answer) if check.group in ("scope", "need")]
-    return found[:1]
 
 
 def _visit(need: Need) -> str:

@@ -18,7 +18,7 @@ def readable(case: Case) -> Check:
     question = Question("need.readable", "running firmware", section)
     if isinstance(case.need.running, Unknown):
         return question.unknown(
-            f"unreadable: {case.need.running.because}",
+            f"its firmware version cannot be read: {case.need.running.because}",
             remedy="read maker, version and date on its setup screen",
         )
     if case.need.standing is Standing.UNREADABLE:
@@ -33,33 +33,37 @@ def readable(case: Case) -> Check:
 
 
 def reviewed(case: Case) -> Check:
-    question = Question("need.reviewed", "comparison with the maker's releases")
+    question = Question("need.reviewed", "comparison")
     remedy = "read the maker's page for this model and record what it offers"
     review = case.need.review
     limit_seconds = case.policy.review_age_seconds
     limit = f"at most {limit_seconds // 86400} days old"
     if review is None:
-        return question.unknown("nobody has compared it yet", remedy=remedy, who=Who.DESK)
+        return question.unknown(
+            "nobody has compared it with the maker's releases yet", remedy=remedy, who=Who.DESK
+        )
     says = f"{review.reviewed_by} read {review.source} on {review.reviewed_at.date()}"
     holds_until = case.fresh_until(review.reviewed_at, limit_seconds)
     if holds_until is None:
-        return question.unknown(f"too old: {says}", limit=limit, remedy=remedy, who=Who.DESK)
+        return question.unknown(
+            f"the last comparison is too old: {says}", limit=limit, remedy=remedy, who=Who.DESK
+        )
     return question.passes(says, limit=limit, holds_until=holds_until)
 
 
 def reason(case: Case) -> Check:
-    question = Question("need.reason", "reason for an update")
+    question = Question("need.reason", "reason")
     least = case.policy.least_priority
     limit = f"needs a reason of priority {least.value} or above"
     target, priority = case.need.target, case.need.priority
     if target is None:
-        return question.answered(Answer.STOP, f"none: {case.need.because}", limit=limit)
+        return question.answered(Answer.STOP, case.need.because, limit=limit)
     if priority is None:
-        says = f"none: {target.version_text} is newer, and newer is no reason"
+        says = f"{target.version_text} is newer, and newer is no reason"
         return question.answered(Answer.STOP, says, limit=limit)
     says = f"{target.version_text}: " + "; ".join(each.says for each in case.need.reasons)
     if not priority.reaches(least):
-        says = f"none that suffices: priority {priority.value}; {says}"
+        says = f"no reason that suffices: priority {priority.value}; {says}"
         return question.answered(Answer.STOP, says, limit=limit)
     return question.passes(f"priority {priority.value}; {says}", limit=limit)
 

@@ -45,7 +45,9 @@ def mains(case: Case) -> Check:
         )
     if section.batteries == ():
         return question.passes("runs without a battery, so from outside power")
-    return question.unknown(section.mains.because, limit="needs mains", remedy="see it plugged in")
+    return question.unknown(
+        section.mains.because, limit="needs mains", remedy="see that it is plugged in"
+    )
 
 
 def charge(case: Case) -> Check | None:
@@ -55,13 +57,15 @@ def charge(case: Case) -> Check | None:
     question = Question("power.charge", "battery charge", case.report.power)
     least = max(case.requires.charge_percent or 0, case.policy.charge_percent)
     limit = f"at least {least:g} %"
-    remedy = "let it charge"
+    remedy = "let its battery charge"
     if isinstance(batteries, Unknown):
-        return question.unknown(batteries.because, limit=limit, remedy="look at its charge")
+        return question.unknown(
+            batteries.because, limit=limit, remedy="look at its battery's charge"
+        )
     levels = [each.percent for each in batteries]
     known = [level for level in levels if not isinstance(level, Unknown)]
     if len(known) < len(levels):
-        return question.unknown("not told", limit=limit, remedy="look at its charge")
+        return question.unknown("not told", limit=limit, remedy="look at its battery's charge")
     says = f"{min(known):g} %"
     if min(known) < least:
         return question.answered(
@@ -79,7 +83,9 @@ def wear(case: Case) -> Check | None:
     healths = [health_percent(battery) for battery in case.batteries]
     known = [health for health in healths if health is not None]
     if len(known) < len(healths):
-        return question.unknown("its capacity is not told", limit=limit, remedy="look at its age")
+        return question.unknown(
+            "its capacity is not told", limit=limit, remedy="look how old its battery is"
+        )
     says = f"holds {min(known):.0f} %"
     if min(known) < least:
         return question.answered(

@@ -52,7 +52,9 @@ def os_build(case: Case) -> Check | None:
     question = Question("prerequisites.os_build", "build of the operating system", software)
     limit = "needs " + " or ".join(f"{each.name} {each.version_text}" for each in required)
     if isinstance(software.os_name, Unknown):
-        return question.unknown(software.os_name.because, limit=limit, remedy="look at it")
+        return question.unknown(
+            software.os_name.because, limit=limit, remedy="look which system and build it runs"
+        )
     for least in required:
         if least.name.casefold() == software.os_name.casefold():
             return _at_least(question, least, software.os_build)
@@ -121,14 +123,16 @@ def installer(case: Case) -> Check:
     section = case.report.people
     question = Question("prerequisites.installer", "installers running", section)
     if isinstance(section.installers, Unknown):
-        return question.unknown(section.installers.because, remedy="see that none is running")
+        return question.unknown(
+            section.installers.because, remedy="see that no installer is running"
+        )
     if not section.installers:
         return question.passes("none")
     return question.answered(
         case.blocks_on_the_spot,
         f"running: {', '.join(section.installers)}",
         limit="none may be running",
-        remedy="let it finish",
+        remedy="let the installer finish",
         who=Who.SPOT,
     )
 
@@ -142,14 +146,20 @@ def os_updates(case: Case) -> Check:
     if isinstance(pending, Unknown):
         if not required:
             return question.passes(f"not known: {pending.because}", limit=limit)
-        return question.unknown(pending.because, limit=limit, remedy="look for updates")
+        return question.unknown(
+            pending.because, limit=limit, remedy="look for updates of the operating system"
+        )
     security = pending.security_count
     of_them = "" if isinstance(security, Unknown) else f", {security} of them for security"
     says = f"{pending.count} pending{of_them}" if pending.count else "none pending"
     if not required or not pending.count:
         return question.passes(says, limit=limit)
     return question.answered(
-        case.blocks_on_the_spot, says, limit=limit, remedy="install them first", who=Who.DESK
+        case.blocks_on_the_spot,
+        says,
+        limit=limit,
+        remedy="install the pending updates first",
+        who=Who.DESK,
     )
 
 
@@ -160,13 +170,15 @@ def free_space(case: Case) -> Check:
     limit = f"at least {_gigabytes(needed)}"
     free = section.system_free_bytes
     if isinstance(free, Unknown):
-        return question.unknown(free.because, limit=limit, remedy="look how much is free")
+        return question.unknown(
+            free.because, limit=limit, remedy="look how much of the system disk is free"
+        )
     if free < needed:
         return question.answered(
             case.blocks_on_the_spot,
             f"{_gigabytes(free)} free",
             limit=limit,
-            remedy="make room",
+            remedy="make room on the system disk",
             who=Who.DESK,
         )
     return question.passes(f"{_gigabytes(free)} free", limit=limit)
@@ -194,11 +206,15 @@ def last_attempt(case: Case) -> Check:
 def _at_least(question: Question, least: LeastVersion, found: Maybe[str]) -> Check:
     limit = f"needs {least.name} {least.version_text} or newer"
     if isinstance(found, Unknown):
-        return question.unknown(f"{least.name}: {found.because}", limit=limit, remedy="look at it")
+        return question.unknown(
+            f"{least.name}: {found.because}", limit=limit, remedy=f"look which {least.name} it has"
+        )
     answer = is_at_least(found, least.version_text)
     if answer is None:
         return question.unknown(
-            f"{least.name} {found!r} cannot be compared", limit=limit, remedy="compare by eye"
+            f"{least.name} {found!r} cannot be compared",
+            limit=limit,
+            remedy=f"compare its {least.name} by eye",
         )
     if answer:
         return question.passes(f"{least.name} {found}", limit=limit)

@@ -44,10 +44,13 @@ def kind(case: Case) -> Check:
     section = case.report.machine
     question = Question("scope.kind", "kind of machine", section)
     if isinstance(section.chassis_type, Unknown):
-        return question.unknown(section.chassis_type.because, remedy="see what kind it is")
+        return question.unknown(
+            section.chassis_type.because, remedy="see what kind of machine it is"
+        )
     if case.kind is None:
         return question.unknown(
-            f"chassis type {section.chassis_type} does not tell", remedy="see what kind it is"
+            f"chassis type {section.chassis_type} does not tell",
+            remedy="see what kind of machine it is",
         )
     if case.kind is Kind.SERVER:
         return question.answered(
@@ -58,7 +61,8 @@ def kind(case: Case) -> Check:
         )
     if case.kind is Kind.DESKTOP and not isinstance(case.batteries, Unknown) and case.batteries:
         return question.unknown(
-            "its chassis says desktop, yet it has a battery", remedy="see what kind it is"
+            "its chassis says desktop, yet it has a battery",
+            remedy="see what kind of machine it is",
         )
     return question.passes(f"a {case.kind.value} machine")
 
