@@ -65,7 +65,7 @@ _MACHINE_NAMES: dict[str, tuple[str, ...]] = {
     "Honor": (),
     "HP": ("hewlett packard", "hp development", "hp pavilion", "hp pavilion 061"),
     "HPE": ("hewlett packard enterprise",),
-    "Huanan": ("huananzhi", "huananzhi b85", "huananzhi x79 16d", "huananzhi x99"),
+    "Huananzhi": ("huananzhi b85", "huananzhi x79 16d", "huananzhi x99"),
     "Huawei": ("huawei technologies",),
     "IBM": ("international business machines",),
     "Insyde": ("insyde software",),
@@ -81,10 +81,10 @@ _MACHINE_NAMES: dict[str, tuple[str, ...]] = {
         "micro star interantional",
         "micro star interantonal",
         "micro star int l",
-        "micro star",
     ),
+    "N-one": (),  # the hyphen keeps it apart from the placeholder
     "NEC": (),
-    "Packard Bell": ("pacbel",),
+    "Packard Bell": (),
     "Panasonic": ("matsushita electric industrial", "panasonic connect"),
     "PC Specialist": ("pcspecialist",),
     "Pegatron": (),
@@ -116,12 +116,14 @@ _FIRMWARE_NAMES: dict[str, tuple[str, ...]] = {
 
 # Trailing words that say which kind of company it is, not which company.
 _LEGAL_FORMS = frozenset({
-    "ab", "ag", "as", "bv", "cjsc", "co", "corp", "corporation", "crop", "gmbh", "inc",
+    "ag", "as", "bv", "cjsc", "co", "corp", "corporation", "crop", "gmbh", "inc",
     "incorporated", "kft", "kg", "kk", "limited", "llc", "ltd", "ltda", "nv", "oy", "oyj", "plc",
     "pte", "pty", "sa", "sarl", "sas", "sl", "spa", "srl",
 })  # fmt: skip
 _SMALL_WORDS = frozenset({"and", "de", "for", "of", "the"})
 _LONGEST_INITIALISM = 3  # letters: "csl computer" reads "CSL Computer"
+
+_LONGEST_NAME = 200  # characters; SMBIOS asks for 64 at most in each string, makers write more
 
 _INITIALISM = re.compile(r"(?<=\b\w)[./](?=\w\b)")  # the dots of "S.A." and the slash of "S/A"
 _TRADE_MARK = re.compile(r"\((?:r|tm|c)\)", re.IGNORECASE)
@@ -264,6 +266,8 @@ def canonical_model(
 
 def is_placeholder(text: str) -> bool:
     """Whether `text` fills its field without naming anything, as blank text does too."""
+    if len(text) > _LONGEST_NAME:
+        return False
     return _FILLER.fullmatch(re.sub(r"[^\w-]|_", "", text).casefold()) is not None
 
 
@@ -287,6 +291,8 @@ def _named(text: str | Unknown) -> str | Unknown:
     """Tidied text, or why it names nothing."""
     if isinstance(text, Unknown):
         return text
+    if len(text) > _LONGEST_NAME:
+        return Unknown(f"a text of {len(text)} characters is no name")
     tidied = _tidied(text)
     if not tidied:
         return _NOTHING_GIVEN

@@ -1,5 +1,7 @@
 """Maker spellings, models and combinations. Spellings: open collection linuxhw/DMI, CC BY 4.0."""
 
+from collections import Counter
+
 import pytest
 
 from flashworthy_common.makers import (
@@ -10,6 +12,7 @@ from flashworthy_common.makers import (
     is_placeholder,
 )
 from flashworthy_common.values import Unknown
+from support.shared_data import shared_rows
 
 SAME_FIRMWARE_MAKER = {
     "AMI": (
@@ -55,6 +58,13 @@ MUST_STAY_APART = (
     ("Quanta", "Quanta Cloud Technology Inc."),
     ("IBM", "Lenovo"),
     ("N-one", "ONE-NETBOOK"),
+    ("iNet", "Inet_AB"),
+    ("AMI", "AMD", "AIR SRL"),
+    ("GALAX", "GALAXY"),
+    ("EVGA", "EVOC", "EVOO Products"),
+    ("System76", "System Manufactory Ltd"),
+    ("CASPER BILGISAYAR SISTEMLERI", "Compaq"),
+    ("Zvezda LLC", "ZET Gaming"),
 )  # fmt: skip
 
 
@@ -92,6 +102,7 @@ def test_a_maker_that_no_table_knows_keeps_its_name_in_one_case(text: str) -> No
         ("   ", "no name is given"),
         ("To Be Filled By O.E.M.", "only the placeholder 'To Be Filled By O.E.M.' is given"),
         ("MS-7309", "the code 'MS-7309' stands where a maker should"),
+        ("m" * 201, "a text of 201 characters is no name"),
         ("Notebook", "the kind of machine, 'Notebook', stands where a maker should"),
     ],
 )
@@ -195,3 +206,46 @@ def test_what_was_not_seen_keeps_its_own_reason() -> None:
 
     assert (found.board, found.version_text) == (denied, denied)
     assert found.key == ("Aldermere", "Lark 14", "", "A2", "")
+
+
+# ---- real machines ----------------------------------------------------------------------------
+
+
+def test_forty_firmware_makers_cover_99_of_100_real_machines() -> None:
+    machines: Counter[str | Unknown] = Counter()
+    for row in shared_rows("firmware_records.tsv.gz"):
+        machines[canonical_firmware_maker(row["bios_vendor"])] += int(row["machines"])
+
+    named = Counter({name: count for name, count in machines.items() if isinstance(name, str)})
+    covered = sum(count for _, count in named.most_common(40))
+    assert covered / machines.total() >= 0.99
+
+
+@pytest.mark.parametrize("canonical", [canonical_machine_maker, canonical_firmware_maker])
+def test_a_canonical_name_is_its_own_canonical_name_in_any_case(canonical) -> None:
+    columns = ("bios_vendor", "sys_vendor", "board_vendor")
+    rows = list(shared_rows("firmware_records.tsv.gz"))
+    names = {canonical(row[column]) for row in rows for column in columns}
+
+    texts = [name for name in names if isinstance(name, str)]
+    assert [name for name in texts if {canonical(name), canonical(name.lower())} != {name}] == []
+
+
+def test_nearly_every_real_machine_has_a_maker_and_a_model() -> None:
+    machines: Counter[str] = Counter()
+    for row in shared_rows("firmware_records.tsv.gz"):
+        found = combination_of(
+            maker=row["sys_vendor"],
+            product=row["product"],
+            product_version=row["sys_version"],
+            board_maker=row["board_vendor"],
+            board=row["board"],
+            board_version="",
+            version_text=row["bios_version"],
+        )
+        machines["all"] += int(row["machines"])
+        machines["with a maker"] += int(row["machines"]) * isinstance(found.machine_maker, str)
+        machines["with a model"] += int(row["machines"]) * isinstance(found.model, str)
+
+    assert machines["with a maker"] / machines["all"] >= 0.99
+    assert machines["with a model"] / machines["all"] >= 0.999
