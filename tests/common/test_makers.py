@@ -224,8 +224,8 @@ def test_forty_firmware_makers_cover_99_of_100_real_machines() -> None:
 @pytest.mark.parametrize("canonical", [canonical_machine_maker, canonical_firmware_maker])
 def test_a_canonical_name_is_its_own_canonical_name_in_any_case(canonical) -> None:
     columns = ("bios_vendor", "sys_vendor", "board_vendor")
-    rows = list(shared_rows("firmware_records.tsv.gz"))
-    names = {canonical(row[column]) for row in rows for column in columns}
+    rows = shared_rows("firmware_records.tsv.gz")
+    names = {canonical(text) for text in {row[column] for row in rows for column in columns}}
 
     texts = [name for name in names if isinstance(name, str)]
     assert [name for name in texts if {canonical(name), canonical(name.lower())} != {name}] == []
