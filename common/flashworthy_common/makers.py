@@ -246,12 +246,12 @@ def canonical_model(
     - The product's name, as it came.
     - A machine-type code with the name in the version field: the name, then the type, because one
       name may cover machine types with different firmware.
-    - A product that is only the code of the board, `MS-7C02` of `B450 TOMAHAWK (MS-7C02)`: the
-      board's name, because one code may cover boards with different firmware.
+    - A product that is only the code of the board, `KX-70` of `KESTREL MAX (KX-70)`: the board's
+      name, because one code may cover boards with different firmware.
     - A product name that is missing, or covers many boards: the board's name.
 
-    >>> canonical_model(product="20UDS17S00", product_version="ThinkPad T14 Gen 1", board="20UD")
-    'ThinkPad T14 Gen 1 (20UD)'
+    >>> canonical_model(product="20UDS17S00", product_version="Wren Gen 1", board="20UDS17S00")
+    'Wren Gen 1 (20UD)'
     """
     name, version, board_name = _named(product), _named(product_version), _named(board)
     if isinstance(name, Unknown) or name.casefold() in _COVERS_MANY:

@@ -303,7 +303,7 @@ def _version(major: int, minor: int) -> ReleaseNumber:
 
 # ---- structures -------------------------------------------------------------------------------
 
-_INACTIVE, _END = 126, 127
+_END = 127
 _FIRMWARE, _SYSTEM, _BASEBOARD, _CHASSIS, _BATTERY, _SUPPLY, _INVENTORY = 0, 1, 2, 3, 22, 39, 45
 _HEADER_BYTES = 4  # type, length, handle [§6.1.2]
 _LONGEST_SHOWN = 60  # bytes of a string in a problem

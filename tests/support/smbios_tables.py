@@ -7,7 +7,7 @@ had, `tail` appends what a newer one may.
 
 import struct
 
-INACTIVE, END = 126, 127
+END = 127
 
 
 class Structure:
