@@ -34,7 +34,7 @@ READ_TIMEOUT_SECONDS = 30.0  # between two pieces of an answer
 ANSWER_TIMEOUT_SECONDS = 60.0  # for a whole answer
 MAX_ANSWER_BYTES = 1 << 20
 
-_REFUSED_FOR_GOOD = {400, 413, 422}
+_REFUSED_FOR_GOOD = {400, 409, 413, 422}
 _TRY_LATER = {408, 429}
 _LOOPBACK = (ipaddress.ip_network("127.0.0.0/8"), ipaddress.ip_network("::1/128"))
 
@@ -99,12 +99,12 @@ class Server:
         content = json.dumps(request).encode()
         answer = self._ask("POST", "/api/v1/enrolments", content, {})
         machine_id, token = answer.get("machine_id"), answer.get("token")
-        if not (isinstance(machine_id, str) and machine_id and isinstance(token, str) and token):
+        if not (isinstance(machine_id, str | int) and isinstance(token, str) and token):
             raise ServerUnavailableError(
                 f"{self.address} did not answer as a Flashworthy server does: "
                 "expected machine_id and token"
             )
-        return Enrolment(machine_id, token)
+        return Enrolment(str(machine_id), token)
 
     def send_report(self, report_id: str, body: bytes) -> bool:
         """Hand over a report's gzipped JSON: whether it was new to the server, which now has it."""

@@ -72,7 +72,9 @@ def of(structure: str, field: str) -> Callable[[Table], Any]:
 def _why_nothing(files: Files) -> Unknown | None:
     if not (files.is_absent(NAMES_FOLDER) and files.is_absent(f"{TABLES_FOLDER}/DMI")):
         return None
-    return NO_TABLE if files.is_live or files.names("/sys") else ANOTHER_ROOT
+    shown = files.names("/sys")
+    is_running = files.is_live or (not isinstance(shown, Unknown) and shown)
+    return NO_TABLE if is_running else ANOTHER_ROOT  # the /sys of an offline disk is empty
 
 
 def _read_table(files: Files) -> Maybe[Table]:

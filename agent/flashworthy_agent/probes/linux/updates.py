@@ -31,7 +31,9 @@ _INSTALLED = "/var/lib/dpkg/status"
 _LISTS_COMMAND = ["apt-get", "indextargets", "Created-By: Packages"]
 _SIMULATION_COMMAND = ["apt-get", "-s", "-o", "Debug::NoLocking=1", "dist-upgrade"]
 _INSTALL_LINE = re.compile(
-    r"Inst (?P<name>\S+) (?:\[(?P<old>[^\]]*)\] )?\((?P<new>\S+) (?P<origins>[^\[)]*)\["
+    r"Inst (?P<name>\S+)"
+    r"(?: \[[^\]]*\])?"  # the installed version; a new package has none
+    r"(?: \(\S+(?P<origins>.*)\[)?"  # the new version, its origins, its architecture
 )
 _SECURITY_ORIGIN = re.compile(r"Debian-Security:|.*-security\b")
 
@@ -79,7 +81,7 @@ def ask_apt(access: Access) -> Maybe[PendingUpdates]:
         count=len(names),
         security_count=security_count,
         names=tuple(names[:_MAX_NAMES]),
-        source=" ".join(["apt-get", "-s", "dist-upgrade"]),
+        source="apt-get -s dist-upgrade",
         seen_at=asked_at,
         lists_at=access.files.modified_at(_FETCHED),
     )
@@ -88,10 +90,11 @@ def ask_apt(access: Access) -> Maybe[PendingUpdates]:
 def parse_simulation(text: str) -> tuple[list[str], int]:
     """Names of the packages that would be installed, and how many of them for security.
 
-    Lines read ``Inst NAME [OLD] (NEW ORIGIN, ORIGIN [ARCHITECTURE])``; a new package has no OLD.
+    Lines read ``Inst NAME [OLD] (NEW ORIGIN, ORIGIN [ARCHITECTURE])``. One that is not understood
+    beyond its name still counts: better an update too many than *nothing to do*.
     """
     lines = [match for match in map(_INSTALL_LINE.match, text.splitlines()) if match]
-    security = [line for line in lines if _is_for_security(line["origins"])]
+    security = [line for line in lines if _is_for_security(line["origins"] or "")]
     return [line["name"] for line in lines], len(security)
 
 
@@ -115,10 +118,13 @@ def _kept_answer(access: Access) -> KeptAnswer | None:
     """The kept answer, unless it is too old or something changed since."""
     if access.kept_folder is None:
         return None
+    problems: list[str] = []
     try:
         content = (access.kept_folder / _KEPT_FILE).read_bytes()
-        kept = from_json(KeptAnswer, json.loads(content))
+        kept = from_json(KeptAnswer, json.loads(content), problems)
     except (OSError, ValueError, MalformedValueError):
+        return None
+    if problems:
         return None
     changes = (access.files.modified_at(path) for path in (_FETCHED, _INSTALLED))
     is_unchanged = all(isinstance(at, Unknown) or at <= kept.asked_at for at in changes)
