@@ -38,9 +38,9 @@ def compare(a_text: str, b_text: str, *, maker: str, model: str) -> Order:
         return Order.UNKNOWN
     if a.key == b.key:
         return Order.SAME if a.tail == b.tail else Order.UNKNOWN
-    if a.branch <= b.branch and a.rank < b.rank:
+    if a.branch <= b.branch and a.rank <= b.rank:
         return Order.OLDER
-    if a.branch >= b.branch and a.rank > b.rank:
+    if a.branch >= b.branch and a.rank >= b.rank:
         return Order.NEWER
     return Order.UNKNOWN
 

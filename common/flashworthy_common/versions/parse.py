@@ -82,7 +82,7 @@ def parse_version(text: str, *, maker: str) -> FirmwareVersion:
 @lru_cache(maxsize=_REMEMBERED)
 def _remembered(text: str, maker: str) -> FirmwareVersion:
     grammar = _grammar_for(maker)
-    match = grammar.pattern.fullmatch(text.strip())
+    match = grammar.pattern.fullmatch(text.strip(" '\t"))
     if match is None:
         return FirmwareVersion(text, _NO_SCHEME)
     return grammar.readings[match.lastgroup].version(text, match)

@@ -142,10 +142,11 @@ SCHEMES: tuple[Scheme, ...] = (
         learned="boards of msi before 2013; majors belong to variants of the board",
         examples=("V1.8", "V1.10", "V2.11"),
         pattern=r"""
-            V(?P<branch_major>[0-9]{1,2})\.
+            V(?P<line_board>[0-9])?             # variant of the board
+            (?P<branch_major>[0-9])\.
             (?P<num_release>[0-9]{1,2})
             """,
-        spelling="V{branch_major}.{num_release}",
+        spelling="V{line_board}{branch_major}.{num_release}",
         makers=_MSI,
     ),
     Scheme(
@@ -155,38 +156,51 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"""
             [Vv](?P<branch_major>[0-9])\.
             (?P<num_release>[0-9]{2,4})
-            (?P<post_letter>[A-Za-z])?\.?
+            (?:(?P<post_letter>[A-Za-z])(?P<num_build>[0-9]{0,2}))?\.?
             (?:\((?P<tail_special>[^()]{1,20})\))?
             """,
-        spelling="V{branch_major}.{num_release}{post_letter}",
+        spelling="V{branch_major}.{num_release}{post_letter}{num_build}",
         makers=_ACER_GROUP,
     ),
     # ---- a line or board, then what orders -------------------------------------------------------
     Scheme(
-        name="line CN, revision",
-        learned="consumer notebooks of lenovo; revisions from 80 were trials",
-        examples=("GQCN20WW(V1.06)", "GQCN35WW(V1.21)", "GQCNA1WW"),
+        name="line CN, trial revision",
+        learned="consumer notebooks of lenovo: revisions from 80 came out beside those below",
+        examples=("5DCN89WW(V8.00)", "5DCN90WW(V8.01)", "5DCN96WW(V9.01)"),
         pattern=r"""
             (?P<line_code>[0-9A-Z]{2}CN)
-            (?:(?P<line_trial>[89])(?P<num_trial>[0-9])|(?P<b36_revision>[0-9A-Z]{2}))
+            (?P<b36_revision>[89][0-9A-Z])
             (?P<tail_mark>WW|W)
             (?:[ ]?\((?:V?[0-9]\.[0-9]{2}|(?P<tail_special>[^()]{1,20}))\))?
             (?:[ ]X64)?
             """,
-        spelling="{line_code}{line_trial}{num_trial}{b36_revision}{tail_mark}",
+        spelling="{line_code}{b36_revision}{tail_mark}",
     ),
     Scheme(
         name="line, revision",
-        learned="thinkpads of ibm and lenovo, desktops of lenovo",
+        learned="notebooks and desktops of lenovo, thinkpads of ibm",
         examples=("N1MET09W (1.02 )", "N1MET50W (1.35 )", "N1META1W (2.01 )", "N1METB0P"),
         pattern=r"""
-            (?P<line_code>[0-9A-Z]{2,3}?[A-Z]T)
+            (?P<line_code>[0-9A-Z]{2,3}?(?:[A-Z]T|CN))  # product, kind of product
             (?P<b36_revision>[0-9A-Z]{2})
             (?P<tail_mark>WW|W|P|TO|AUS|BUS|A|N|BX)
             (?:[ ]?\((?:[ ]?V?[0-9]\.[0-9]{2}[ ]?|(?P<tail_special>[^()]{1,20}))\))?
-            (?:[ ]S)?
+            (?:[ ](?:X64|S))?
             """,
         spelling="{line_code}{b36_revision}{tail_mark}",
+    ),
+    Scheme(
+        name="line, build, version",
+        learned="servers of ibm and lenovo; the version behind follows the build",
+        examples=("IVE136X-2.13", "IVE182H-4.10"),
+        pattern=r"""
+            (?:-\[)?
+            (?P<line_code>[0-9A-Z]{3})
+            (?P<num_build>[0-9]{3})
+            (?P<tail_mark>[A-Z]{1,3})-[0-9]\.[0-9]{2}
+            (?:\]-)?
+            """,
+        spelling="{line_code}{num_build}{tail_mark}",
     ),
     Scheme(
         name="line Ver. numbers",
@@ -205,11 +219,12 @@ SCHEMES: tuple[Scheme, ...] = (
         examples=("K01 v02.05", "K01 v02.83", "K01 v03.04"),
         pattern=r"""
             (?P<line_code>[0-9A-Z]{3,5})[ ]v
+            (?P<tail_series>A\.?)?
             (?:(?P<line_trial>[5-9][0-9])\.)?
-            (?P<dots_version>[0-9]{2}(?:\.[0-9]{2})?)
+            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{2})?)
             (?P<post_letter>[A-Z])?
             """,
-        spelling="{line_code} v{line_trial}{dots_version}{post_letter}",
+        spelling="{line_code} v{tail_series}{line_trial}{dots_version}{post_letter}",
     ),
     Scheme(
         name="line Ver. letter.revision",
@@ -235,13 +250,14 @@ SCHEMES: tuple[Scheme, ...] = (
     Scheme(
         name="board code.major revision",
         learned="notebooks of msi: majors belong to variants sold at the same time",
-        examples=("E1758IMS.109", "E1758IMS.10E", "E1758IMS.110", "E1758IMS.31A"),
+        examples=("E1758IMS.109", "E1758IMS.10E", "E1758IMS.110", "E1758IMS.11A"),
         pattern=r"""
             (?P<line_board>[AEM][0-9][0-9A-Z]{3}[A-Z](?:MS|LN))\.
-            (?P<branch_major>[0-9A-Z])
+            (?P<line_major>[0-9A-Z])
             (?P<b36_revision>[0-9A-Z]{2})
+            (?P<tail_mark>\.[A-Z]{2})?
             """,
-        spelling="{line_board}.{branch_major}{b36_revision}",
+        spelling="{line_board}.{line_major}{b36_revision}",
     ),
     Scheme(
         name="four digits.three digits",
@@ -316,7 +332,7 @@ SCHEMES: tuple[Scheme, ...] = (
         ),
         pattern=r"""
             V?[0-9.]{4,9}[ ]R(?:ev\.[ ])?       # core: V4.6.5.4, 6.00
-            (?P<dots_release>[0-9]{1,2}\.[0-9]{1,2}(?:\.[0-9])?)
+            (?P<dots_release>[0-9]{1,2}\.[0-9]{1,2}(?:\.[0-9]){0,2})
             (?P<tail_special>\.SR\.[0-9])?
             (?:[ ]for[ ]D|\.)
             (?P<line_board>[0-9]{4}(?:[.-][A-Z][0-9]x?)?)
@@ -342,7 +358,7 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"""
             P(?P<num_release>[0-9]{2})
             (?P<line_board>[A-Z]{3})
-            (?:\.(?P<num_build>[0-9]{3})\.(?P<built_on>[0-9]{6})\.[A-Za-z]{2,3})?
+            (?:\.(?P<num_build>[0-9]{3})\.(?P<built_on>[0-9]{6})\.[0-9A-Za-z]{2,3})?
             """,
         spelling="P{num_release}{line_board}",
     ),
@@ -354,11 +370,21 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{num_release}{line_board}",
     ),
     Scheme(
+        name="board, letter and digits",
+        learned="boards of foxconn, notebooks of lg",
+        examples=("AC3F1020", "AC3F1P01", "AC3F1P05", "AC3F1S10"),
+        pattern=r"""
+            (?P<line_board>[0-9A-Z]{3}F1|Q[0-9A-Z]{4})
+            (?P<b36_revision>[0-9A-Z][0-9]{2})
+            """,
+        spelling="{line_board}{b36_revision}",
+    ),
+    Scheme(
         name="R number, board",
         learned="notebooks of sony",
         examples=("R0180E5", "R0220E5"),
-        pattern=r"R(?P<num_release>[0-9]{4})(?P<line_board>[A-Z][0-9A-Z])",
-        spelling="R{num_release}{line_board}",
+        pattern=r"R(?P<branch_major>[0-9])(?P<num_release>[0-9]{3})(?P<line_board>[A-Z][0-9A-Z])",
+        spelling="R{branch_major}{num_release}{line_board}",
     ),
     Scheme(
         name="board P twice the revision",
@@ -426,7 +452,8 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"""
             (?P<line_board>[A-Z]{3,10}[ ][0-9A-Z/\-.+() ]{2,40}?)
             (?:[ ]ACPI[ ]BIOS[ ]Revision)?[ ]
-            (?P<num_release>[0-9]{4})
+            (?P<line_trial>[3-9](?=[0-9]{3}))?
+            (?P<num_release>[0-9]{3,4})
             """,
         spelling="{line_board} {num_release}",
     ),
@@ -452,21 +479,24 @@ SCHEMES: tuple[Scheme, ...] = (
     ),
     # ---- short ones ------------------------------------------------------------------------------
     Scheme(
+        name="four digits, trial",
+        learned="boards of asus: numbers from 8000 came out beside those below",
+        examples=("8002", "9004", "9017"),
+        pattern=r"(?P<num_release>[89][0-9]{3})",
+        spelling="{num_release}",
+    ),
+    Scheme(
         name="four digits",
-        learned="boards of asus and pegatron; majors 00, 8x and 9x are trials",
+        learned="boards of asus and pegatron",
         examples=("0309", "0801", "1203", "4021", "4204"),
-        pattern=r"""
-            (?:(?P<line_trial>00|[89][0-9])|(?P<num_major>[0-7][0-9]))
-            (?P<num_minor>[0-9]{2})
-            (?P<tail_mark>[A-Z])?
-            """,
-        spelling="{line_trial}{num_major}{num_minor}{tail_mark}",
+        pattern=r"(?P<num_release>[0-7][0-9]{3})(?P<tail_mark>[A-Z])?",
+        spelling="{num_release}{tail_mark}",
     ),
     Scheme(
         name="three digits",
-        learned="notebooks of asus",
-        examples=("201", "212", "300"),
-        pattern=r"(?P<num_release>[0-9]{3})",
+        learned="notebooks of asus; T marks a trial",
+        examples=("201", "205T01", "205", "212", "300"),
+        pattern=r"(?P<num_release>[0-9]{3})(?:T(?P<pre_trial>[0-9]{2}))?",
         spelling="{num_release}",
     ),
     Scheme(
@@ -475,6 +505,59 @@ SCHEMES: tuple[Scheme, ...] = (
         examples=("10400", "20300", "21000"),
         pattern=r"(?P<num_release>[0-9]{5}|[0-9]{8})",
         spelling="{num_release}",
+    ),
+    Scheme(
+        name="digit, letter, digits",
+        learned="notebooks of acer and packard bell before 2008",
+        examples=("3A33", "3A37", "4A04", "6A01"),
+        pattern=r"(?P<b36_release>[0-9]A[0-9]{2})",
+        spelling="{b36_release}",
+    ),
+    Scheme(
+        name="V: numbers, build day",
+        learned="thin clients",
+        examples=("M350C V:3.5.13A-07222020", "M350C V:3.7.13A-03112021"),
+        pattern=r"""
+            (?P<line_model>[0-9A-Z]*)[ ]?V:
+            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{1,2}){2})
+            (?P<post_letter>[A-Z])?
+            -(?P<built_on>[0-9]{8})
+            """,
+        spelling="{line_model} V:{dots_version}{post_letter}",
+    ),
+    Scheme(
+        name="server, numbers, build time",
+        learned="servers of cisco",
+        examples=("C220M4.3.0.3c.0.0831170216", "C220M4.4.1.2b.0.0625202204"),
+        pattern=r"""
+            (?P<line_model>[BC][0-9]{3}M[0-9])\.
+            (?P<dots_version>[0-9](?:\.[0-9]{1,2}){2})
+            (?P<post_letter>[a-z])?\.0\.
+            (?P<built_at>[0-9]{10,12})
+            """,
+        spelling="{line_model}.{dots_version}{post_letter}",
+    ),
+    Scheme(
+        name="words V numbers, words",
+        learned="small makers; the words around must be the same",
+        examples=("AP618_MED_V0.13.1_M00P1T0G0", "AP618_MED_V0.13.2_M00P1T0G0"),
+        pattern=r"""
+            (?P<line_words>[0-9A-Za-z_]{0,24}V)
+            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{1,2}){1,2})
+            (?P<line_setup>_[A-Z][0-9]{1,2}[A-Z][0-9][0-9A-Z_]{0,40})
+            """,
+        spelling="{line_words}{dots_version}{line_setup}",
+    ),
+    Scheme(
+        name="four digits, letter, customer",
+        learned="boards of positivo",
+        examples=("0304R_W7", "0304S.L", "0308E.U"),
+        pattern=r"""
+            (?P<num_release>[0-9]{4})
+            (?P<b36_letter>[A-Z])[._]
+            (?P<tail_mark>[0-9A-Z][0-9A-Z-]{0,5})
+            """,
+        spelling="{num_release}{b36_letter}",
     ),
     Scheme(
         name="numbers, commits",
@@ -570,7 +653,7 @@ SCHEMES: tuple[Scheme, ...] = (
             (?:(?P<line_trial>0|[5-9][0-9])\.)?
             (?P<dots_version>[0-9]{1,4}(?:\.[0-9]{1,4})?)
             (?:(?P<post_letter>[A-Za-z])
-              |\.(?P<tail_mark>[A-Z]{1,4}[0-9]{0,2})
+              |[-.](?P<tail_mark>[A-Z]{1,4}[0-9]{0,2})
               |[ ](?:T|R\.C\.[ ])(?P<pre_trial>[0-9]{1,2}))?
             \.?
             """,
@@ -630,8 +713,8 @@ SCHEMES: tuple[Scheme, ...] = (
         learned="small makers; only versions with the very same words are compared",
         examples=("ADLNV104", "ADLNV105", "ADLNV112"),
         pattern=r"""
-            (?P<line_words>(?=.*[A-Za-z])[0-9A-Za-z][0-9A-Za-z_\-. ()+]{0,40}?[A-Za-z_\- (.])
-            (?P<dots_number>[0-9]{1,5}(?:\.[0-9]{1,4}){0,3})
+            (?P<line_words>(?=.*[A-Za-z])[0-9A-Za-z][0-9A-Za-z_\-. ()+]{0,40}?[A-Za-z_\-(.])
+            [ ]?(?P<dots_number>[0-9]{1,5}(?:\.[0-9]{1,4}){0,3})
             (?P<post_letter>[A-Za-z])?
             (?P<tail_mark>[A-Z]{2,4})?
             \)?(?:\.bin|\.rom|[ ]X64)?
