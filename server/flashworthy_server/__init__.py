@@ -1,1 +1,38 @@
-"""The server: keeps what agents report, judges it, and answers people."""
+"""The server: keeps what agents report, judges it, and answers people.
+
+Layers, each importing only what stands to its right: ``cli | api -> services -> store -> tables``.
+
+- ``config``, ``errors``, ``site``: settings, failures, and what a use case needs from outside
+- ``db``, ``schema``, ``tables``, ``migrations``: the database
+- ``wire``, ``answers``: the contract, of what comes in and of what goes out
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Flask
+
+from flashworthy_server import api, schema
+from flashworthy_server.api.context import EXTENSION
+from flashworthy_server.config import config_from
+from flashworthy_server.site import Clock, open_site, system_clock
+
+
+def create_app(config: Mapping[str, Any] | None = None, *, clock: Clock = system_clock) -> Flask:
+    """The server as a WSGI application.
+
+    Args:
+        config: settings by name (`flashworthy_server.config.Config`); the rest by default.
+        clock: gives the time, aware; a test may freeze it.
+
+    Raises:
+        ConfigurationError: a setting is wrong.
+        DatabaseError: the database is not there, or of another version.
+    """
+    site = open_site(config_from(config), clock)
+    schema.require_current(site.database)
+    app = Flask(__name__, static_folder=None)
+    app.json.sort_keys = False  # type: ignore[attr-defined]
+    app.extensions[EXTENSION] = site
+    api.register(app)
+    return app

@@ -1,0 +1,100 @@
+"""Request bodies: JSON, bounded as it comes and after decompression.
+
+What is compressed is unpacked no further than the limit, so that a small body cannot fill the
+memory.
+"""
+
+import zlib
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Request, g, request
+from flask_smorest import Blueprint as SmorestBlueprint
+from marshmallow import RAISE
+from webargs.flaskparser import FlaskParser
+from werkzeug.exceptions import RequestEntityTooLarge
+
+from flashworthy_server.api.context import current_site
+from flashworthy_server.errors import TooLargeError, UnreadableBodyError, UnsupportedBodyError
+from flashworthy_server.wire import parse_json
+
+_GZIP = zlib.MAX_WBITS | 16  # zlib's way of asking for a gzip header
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    text: bytes  # decompressed
+    data: Any
+
+
+def read_body(limit_bytes: int) -> Body:
+    """The JSON body of the request.
+
+    Raises:
+        UnsupportedBodyError: it is no JSON by its headers, or of an unknown coding.
+        TooLargeError: it is over the limit, as it came or decompressed.
+        UnreadableBodyError: it is not what its headers say.
+    """
+    if not request.is_json:
+        raise UnsupportedBodyError("expected a body of Content-Type: application/json")
+    text = _decoded(_received(limit_bytes), limit_bytes)
+    return Body(text, parse_json(text))
+
+
+def current_body() -> Body:
+    """The body that the route's schema was loaded from."""
+    body: Body = g.body
+    return body
+
+
+class _Parser(FlaskParser):
+    def __init__(self) -> None:
+        super().__init__()
+        known = FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION
+        self.DEFAULT_UNKNOWN_BY_LOCATION = {**known, "query": RAISE}
+
+    def load_json(self, req: Request, schema: Any) -> Any:
+        g.body = read_body(current_site().config.report_body_bytes)
+        return g.body.data
+
+
+class Blueprint(SmorestBlueprint):
+    """A blueprint that reads bounded bodies, and refuses query parameters that it does not know."""
+
+    ARGUMENTS_PARSER = _Parser()
+
+
+def _received(limit_bytes: int) -> bytes:
+    # A body without a stated length is cut off at this length and not refused: so one byte more.
+    request.max_content_length = limit_bytes + 1
+    try:
+        raw = request.get_data(cache=False)
+    except RequestEntityTooLarge:
+        raise _too_large(limit_bytes) from None
+    if len(raw) > limit_bytes:
+        raise _too_large(limit_bytes)
+    return raw
+
+
+def _decoded(raw: bytes, limit_bytes: int) -> bytes:
+    coding = request.headers.get("Content-Encoding", "identity").strip().lower()
+    if coding == "identity":
+        return raw
+    if coding != "gzip":
+        raise UnsupportedBodyError(f"expected a Content-Encoding of gzip or none, got {coding!r}")
+    unpacker = zlib.decompressobj(_GZIP)
+    try:
+        text = unpacker.decompress(raw, limit_bytes + 1)
+    except zlib.error as error:
+        raise UnreadableBodyError("the body is not gzip, although its header says so") from error
+    if len(text) > limit_bytes:
+        raise _too_large(limit_bytes)
+    if not unpacker.eof or unpacker.unused_data:
+        raise UnreadableBodyError("the gzip body is cut short, or something follows it")
+    return text
+
+
+def _too_large(limit_bytes: int) -> TooLargeError:
+    return TooLargeError(
+        f"expected a body of at most {limit_bytes} bytes, also after decompression"
+    )

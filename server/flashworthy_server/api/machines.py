@@ -1,0 +1,163 @@
+"""Machines: lists, one machine, its history, its verdict."""
+
+import csv
+import io
+from collections.abc import Iterable, Iterator
+from dataclasses import fields as fields_of
+from typing import Any
+
+from flask import Response, request
+from marshmallow import Schema, fields, validate
+
+from flashworthy_common.attention import AttentionCode
+from flashworthy_common.need import Standing
+from flashworthy_common.readiness import Moment, Outcome
+from flashworthy_common.reasons import Priority
+from flashworthy_server.answers import (
+    HistorySchema,
+    MachineRowSchema,
+    MachineSchema,
+    MachinesSchema,
+    VerdictSchema,
+    verdict_answer,
+)
+from flashworthy_server.api.access import require_own
+from flashworthy_server.api.bodies import Blueprint
+from flashworthy_server.api.context import current_site
+from flashworthy_server.api.pages import Cursor, next_link
+from flashworthy_server.services import machines as service
+from flashworthy_server.services.machines import Filters
+
+CSV = "text/csv"
+LONGEST_FILTER = 200  # characters
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run; OWASP
+
+blueprint = Blueprint(
+    "machines", __name__, url_prefix="/machines", description="what the machines are now"
+)
+
+
+def _one_of(kind: Any) -> fields.String:
+    return fields.String(validate=validate.OneOf([each.value for each in kind]))
+
+
+def _text() -> fields.String:
+    return fields.String(validate=validate.Length(1, LONGEST_FILTER))
+
+
+class LimitSchema(Schema):
+    limit = fields.Integer(
+        validate=validate.Range(1), metadata={"description": "rows of a page; the server has a top"}
+    )
+
+
+class FilterSchema(LimitSchema):
+    outcome = _one_of(Outcome)
+    standing = _one_of(Standing)
+    priority = _one_of(Priority)
+    attention = _one_of(AttentionCode)
+    place = _text()
+    maker = _text()
+    model = _text()
+    text = _text()
+    after = Cursor(str, int)
+
+
+class HistoryQuerySchema(LimitSchema):
+    after = Cursor(int)
+
+
+class MomentSchema(Schema):
+    moment = fields.Enum(Moment, by_value=True, load_default=Moment.DESK)
+
+
+class MarkSchema(Schema):
+    marked = fields.String(
+        required=True,
+        allow_none=True,
+        validate=validate.Length(1, LONGEST_FILTER),
+        metadata={"description": "the machine's life-safety duty; null: it has none"},
+    )
+
+
+@blueprint.route("")
+@blueprint.arguments(FilterSchema, location="query")
+@blueprint.response(200, MachinesSchema)
+@blueprint.alt_response(
+    200, schema={"type": "string"}, content_type=CSV, description="All of them.", success=True
+)
+def list_machines(query: dict[str, Any]) -> Any:
+    """Machines in the order of their names, one page after another.
+
+    `place` means a place and all in it; `text` is looked for in name, place, model and version.
+    With `Accept: text/csv` all that match come at once, as CSV.
+    """
+    site = current_site()
+    filters = Filters(**{each.name: query.get(each.name) for each in fields_of(Filters)})
+    if request.accept_mimetypes.best_match(["application/json", CSV]) == CSV:
+        rows = service.all_machines(site, filters, at_once=site.config.most_page_rows)
+        return Response(_csv(rows), content_type=f"{CSV}; charset=utf-8")
+    page = service.page_of_machines(site, filters, after=query.get("after"), count=_count(query))
+    return {"machines": page.rows}, next_link(*page.after) if page.after else {}
+
+
+@blueprint.route("/<int:machine_id>")
+@blueprint.response(200, MachineSchema)
+def one(machine_id: int) -> service.MachineView:
+    """Everything that is known of one machine now."""
+    return service.view_machine(current_site(), machine_id)
+
+
+@blueprint.route("/<int:machine_id>", methods=["PATCH"])
+@blueprint.arguments(MarkSchema)
+@blueprint.response(200, MachineSchema)
+def mark(data: dict[str, Any], machine_id: int) -> service.MachineView:
+    """Mark a machine as medical, industrial-safety or other life-safety equipment."""
+    service.mark(current_site(), machine_id, data["marked"])
+    return service.view_machine(current_site(), machine_id)
+
+
+@blueprint.route("/<int:machine_id>/history")
+@blueprint.arguments(HistoryQuerySchema, location="query")
+@blueprint.response(200, HistorySchema)
+def history(query: dict[str, Any], machine_id: int) -> Any:
+    """A machine's reports, newest first, and its firmware changes."""
+    (before,) = query.get("after", (None,))
+    found = service.history_of(current_site(), machine_id, before=before, count=_count(query))
+    return found, next_link(found.before) if found.before else {}
+
+
+@blueprint.route("/<int:machine_id>/verdict")
+@blueprint.arguments(MomentSchema, location="query")
+@blueprint.response(200, VerdictSchema)
+def verdict(query: dict[str, Any], machine_id: int) -> dict[str, Any]:
+    """The verdict of now, from the desk or on the spot; a machine may ask for its own."""
+    require_own(machine_id)
+    return verdict_answer(service.verdict_of(current_site(), machine_id, query["moment"]))
+
+
+def _count(query: dict[str, Any]) -> int:
+    config = current_site().config
+    asked: int = query.get("limit", config.page_rows)
+    return min(asked, config.most_page_rows)
+
+
+def _csv(rows: Iterable[service.MachineRow]) -> Iterator[str]:
+    schema = MachineRowSchema()
+    yield _csv_line(schema.fields)
+    for row in rows:
+        data = schema.dump(row)
+        data["attention"] = " ".join(data["attention"])
+        yield _csv_line(data.values())
+
+
+def _csv_line(values: Iterable[Any]) -> str:
+    line = io.StringIO()
+    csv.writer(line).writerow(map(_cell, values))
+    return line.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
+        return f"'{value}"
+    return value

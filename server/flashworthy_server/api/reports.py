@@ -1,0 +1,40 @@
+"""Reports arrive here."""
+
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from typing import cast
+
+from flask import request
+
+from flashworthy_server.answers import ReceiptSchema
+from flashworthy_server.api.bodies import Blueprint, current_body
+from flashworthy_server.api.context import current_person, current_site
+from flashworthy_server.services.credentials import MachineAgent
+from flashworthy_server.services.ingest import Receipt, receive_report
+from flashworthy_server.wire import ReadReport, ReportSchema
+
+blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
+
+
+@blueprint.route("", methods=["POST"])
+@blueprint.arguments(ReportSchema)
+@blueprint.alt_response(200, schema=ReceiptSchema, description="It was here already.", success=True)
+@blueprint.response(201, ReceiptSchema, description="It is on disk.")
+def receive(read: ReadReport) -> tuple[Receipt, int]:
+    """Keep one report; sending it again changes nothing.
+
+    The body may be compressed (Content-Encoding: gzip). The Date header tells how far the
+    machine's clock is off.
+    """
+    agent = cast(MachineAgent, current_person())
+    receipt = receive_report(current_site(), agent, read, current_body().text, _sent_at())
+    return receipt, 201 if receipt.stored else 200
+
+
+def _sent_at() -> datetime | None:
+    """The machine's clock when it sent (RFC 9110 §6.6.1); none where it does not say."""
+    try:
+        sent_at = parsedate_to_datetime(request.headers["Date"])
+    except (KeyError, ValueError):
+        return None
+    return sent_at if sent_at.tzinfo else sent_at.replace(tzinfo=UTC)

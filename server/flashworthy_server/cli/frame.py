@@ -1,0 +1,59 @@
+"""What all commands share: where the database is, JSON or not, and how a failure ends."""
+
+import functools
+import json
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from flashworthy_common.errors import FlashworthyError
+from flashworthy_server import schema
+from flashworthy_server.config import Config, config_from
+from flashworthy_server.site import open_site
+
+DATABASE_VARIABLE = "FLASHWORTHY_DATABASE"
+FAILURE = 1  # exit status
+
+
+class Group(click.Group):
+    """A group whose commands end with one plain line and exit status 1 where they fail."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FlashworthyError as error:
+            click.echo(f"flashworthy-server: {error}", err=True)
+            ctx.exit(FAILURE)
+
+
+database_option = click.option(
+    "--database",
+    "url",
+    envvar=DATABASE_VARIABLE,
+    default=Config().database,
+    show_default=True,
+    show_envvar=True,
+    help="SQLAlchemy URL; a relative path begins in the working folder.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+
+
+def with_site(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the `site` of its --database, and close it afterwards."""
+
+    @database_option
+    @functools.wraps(command)
+    def opened(url: str, **options: Any) -> None:
+        site = open_site(config_from({"database": url}))
+        try:
+            schema.require_current(site.database)
+            command(site, **options)
+        finally:
+            site.database.close()
+
+    return opened
+
+
+def print_json(answer: Any) -> None:
+    click.echo(json.dumps(answer, indent=2, ensure_ascii=False))

@@ -1,0 +1,95 @@
+"""Every failure that the server knows, on a page.
+
+Services raise these; what HTTP status each means stands in `api.problems`, and the command line
+prints the message as one line.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from flashworthy_common.errors import FlashworthyError
+
+
+class ServerError(FlashworthyError):
+    """Base of all; never raised itself."""
+
+
+class ConfigurationError(ServerError):
+    """A setting is unknown or has no sensible value."""
+
+
+class DatabaseError(ServerError):
+    """The database cannot be opened, or is not of the version that this program needs."""
+
+
+class BusyError(ServerError):
+    """Another process keeps the database from being written; to be tried again later."""
+
+
+class InvalidTokenError(ServerError):
+    """A bearer token is missing, unknown, expired or revoked."""
+
+
+class ForbiddenError(ServerError):
+    """Whoever asks is known, and may not do this."""
+
+
+class InvalidCodeError(ServerError):
+    """An enrolment code is unknown, used up or expired."""
+
+
+class NotFoundError(ServerError):
+    """Nothing is stored under this name or number."""
+
+
+class ConflictError(ServerError):
+    """What is asked for contradicts what is stored."""
+
+
+class AmbiguousNameError(ConflictError):
+    """Several machines have the name; the message lists their numbers."""
+
+
+class UnreadableBodyError(ServerError):
+    """A body is not JSON, or not compressed as it says."""
+
+
+class TooLargeError(ServerError):
+    """A body is larger than its limit, as it came or after decompression."""
+
+
+class UnsupportedBodyError(ServerError):
+    """A body is of a type or coding that is not read here."""
+
+
+class InvalidReportError(ServerError):
+    """The envelope of a report is wrong; `fields` says of each field what is wrong with it."""
+
+    def __init__(self, fields: dict[str, list[str]]) -> None:
+        self.fields = fields
+        super().__init__("; ".join(f"{name}: {' '.join(texts)}" for name, texts in fields.items()))
+
+
+class FileError(ServerError):
+    """A file cannot be read, or is not what it should be."""
+
+
+class CarriedReportsError(ServerError):
+    """Some report of the files cannot be accepted; nothing of them was kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class BadRow:
+    """One row of a document that cannot be accepted."""
+
+    position: str  # such as "releases[3]", counted from 0
+    reason: str
+
+
+class BadRowsError(ServerError):
+    """A document has bad rows; nothing of it was kept."""
+
+    def __init__(self, rows: Iterable[BadRow]) -> None:
+        self.rows = tuple(rows)
+        count = len(self.rows)
+        super().__init__(f"{count} bad row{'s' if count > 1 else ''}; nothing was imported")

@@ -1,0 +1,61 @@
+"""A new agent joins: a code is used up, the machine is recognised, a token is handed out once."""
+
+from dataclasses import dataclass
+
+from flashworthy_common.attention import AttentionCode
+from flashworthy_common.values import Unknown
+from flashworthy_server.errors import ConflictError, InvalidCodeError
+from flashworthy_server.services.credentials import code_digest, digest_of, new_machine_token
+from flashworthy_server.services.recognition import recognise_or_add
+from flashworthy_server.site import Site
+from flashworthy_server.store import credentials as credential_store
+from flashworthy_server.store import machines as machine_store
+from flashworthy_server.wire import Application
+
+
+@dataclass(frozen=True, slots=True)
+class Enrolment:
+    machine_id: int
+    agent_id: str
+    token: str
+
+
+def enrol(site: Site, application: Application) -> Enrolment:
+    """Let an agent join.
+
+    Raises:
+        InvalidCodeError: the code is unknown, used up or expired.
+        ConflictError: the agent id belongs to another machine.
+    """
+    now, token = site.clock(), new_machine_token()
+    with site.database.writing() as connection:
+        used = credential_store.use_code(connection, code_digest(application.code), now)
+        if used is None:
+            raise InvalidCodeError("the enrolment code is unknown, used up or expired")
+        place = used[1] or _stated_place(application)
+        owner = machine_store.machine_of_agent(connection, application.agent_id)
+        machine_id = recognise_or_add(
+            connection,
+            application.identity,
+            agent_id=application.agent_id,
+            place=place,
+            now=now,
+        )
+        if owner not in (None, machine_id):
+            raise ConflictError("this agent id belongs to another machine: make a new one")
+        machine_store.save_agent(
+            connection,
+            machine_id,
+            agent_id=application.agent_id,
+            token_digest=digest_of(token),
+            place=place,
+        )
+        machine_store.drop_attention(connection, machine_id, AttentionCode.IDENTITY_IN_DOUBT)
+    return Enrolment(machine_id, application.agent_id, token)
+
+
+def _stated_place(application: Application) -> str | None:
+    if application.place:
+        return application.place
+    place = application.identity.place
+    return None if isinstance(place, Unknown) else place

@@ -1,0 +1,88 @@
+"""Which machine speaks: evidence against what is known of every machine.
+
+The rules of likeness are `flashworthy_common.identity`; here they are applied to all machines
+that share some evidence. Two machines are never merged silently: where the evidence does not name
+exactly one machine, it is a new one, and all of them ask for attention.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from flashworthy_common.attention import Attention, AttentionCode
+from flashworthy_common.identity import Evidence, Likeness, evidence_of, likeness
+from flashworthy_common.report import IdentitySection
+from flashworthy_common.values import Unknown
+from flashworthy_server.db import Connection
+from flashworthy_server.store import machines as store
+
+
+def recognise_or_add(
+    connection: Connection,
+    identity: IdentitySection,
+    *,
+    agent_id: str,
+    place: str | None,
+    now: datetime,
+) -> int:
+    """The id of the machine that the evidence names, or of a new one."""
+    seen = evidence_of(identity)
+    sharing = store.machine_ids_sharing(connection, seen)
+    likely = {each: likeness(store.load_evidence(connection, each), seen) for each in sharing}
+    known = _the_one(likely) or _by_agent(connection, agent_id, seen)
+    if known is not None:
+        note_likeness(connection, known, likely.get(known, Likeness.SAME), now)
+    else:
+        known = store.add_machine(connection, name_of(identity), place, now)
+        _doubt_all(connection, known, sharing, now)
+    store.save_evidence(connection, known, seen)
+    return known
+
+
+def note_likeness(connection: Connection, machine_id: int, found: Likeness, now: datetime) -> None:
+    """Ask attention for a replaced board, and for hardware that is another machine's."""
+    texts = {
+        Likeness.BOARD_REPLACED: (
+            AttentionCode.BOARD_REPLACED,
+            "its board's evidence changed, its serial or asset tag did not: confirm it",
+        ),
+        Likeness.IN_DOUBT: (
+            AttentionCode.IDENTITY_IN_DOUBT,
+            "its agent reported from other hardware: that machine must enrol by itself",
+        ),
+    }
+    if found in texts:
+        store.add_attention(connection, machine_id, Attention(*texts[found]), now)
+
+
+def name_of(identity: IdentitySection) -> str:
+    """What people call the machine: its host name, or else the best that it says of itself."""
+    for text in (identity.hostname, identity.asset_tag, identity.system_serial):
+        if not isinstance(text, Unknown) and text.strip():
+            return text.strip()
+    return "nameless"
+
+
+def _the_one(likely: dict[int, Likeness]) -> int | None:
+    for wanted in (Likeness.SAME, Likeness.BOARD_REPLACED):
+        found = [machine_id for machine_id, each in likely.items() if each is wanted]
+        if found:
+            return found[0] if len(found) == 1 else None
+    return None
+
+
+def _by_agent(connection: Connection, agent_id: str, seen: Evidence) -> int | None:
+    """The machine that has this agent already, where no evidence speaks against it."""
+    known = store.machine_of_agent(connection, agent_id)
+    if known is None:
+        return None
+    evidence = store.load_evidence(connection, known)
+    return None if likeness(evidence, seen) is Likeness.IN_DOUBT else known
+
+
+def _doubt_all(connection: Connection, added: int, sharing: Sequence[int], now: datetime) -> None:
+    for machine_id in (added, *sharing) if sharing else ():
+        others = ", ".join(f"#{other}" for other in (added, *sharing) if other != machine_id)
+        doubt = Attention(
+            AttentionCode.IDENTITY_IN_DOUBT, f"shares a serial, UUID or asset tag with {others}"
+        )
+        store.add_attention(connection, machine_id, doubt, now)

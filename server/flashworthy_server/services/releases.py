@@ -1,0 +1,258 @@
+"""Releases and reviews are recorded: all of a document, or nothing of it.
+
+- Every bad row is named with its position and what is wrong with it.
+- A release is the same as a recorded one if maker and version are the same and a model is; what is
+  new then replaces what was recorded. A row that says nothing new changes nothing.
+- A key that is not read is refused: it is a slip of the pen, and would be lost silently.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Generic, TypeVar
+
+from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.makers import MachineMaker, canonical_machine_maker
+from flashworthy_common.releases import Release, Review
+from flashworthy_common.values import Unknown, from_json, to_json
+from flashworthy_server.db import Connection
+from flashworthy_server.errors import BadRow, BadRowsError
+from flashworthy_server.services.judgement import renew_needs_of
+from flashworthy_server.site import Site
+from flashworthy_server.store import knowledge as store
+from flashworthy_server.store.knowledge import StoredRelease
+
+T = TypeVar("T", Release, Review)
+_KINDS = ("releases", "reviews")
+_AT_ONCE = 500  # releases read in one go
+_SAFE_LINKS = ("https://", "http://")
+
+
+@dataclass(slots=True)
+class Tally:
+    added: int = 0
+    changed: int = 0
+    unchanged: int = 0
+
+
+@dataclass(slots=True)
+class Imported:
+    releases: Tally = field(default_factory=Tally)
+    reviews: Tally = field(default_factory=Tally)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row(Generic[T]):
+    position: str
+    maker: MachineMaker
+    statement: T
+
+
+def import_document(site: Site, data: Any) -> Imported:
+    """Record everything in a document ``{"releases": [...], "reviews": [...]}``.
+
+    Raises:
+        BadRowsError: some row is wrong; nothing was recorded.
+    """
+    bad: list[BadRow] = []
+    parts = _parts(data, bad)
+    releases = _read_rows(Release, "releases", parts, bad)
+    reviews = _read_rows(Review, "reviews", parts, bad)
+    bad += _contradictions(releases)
+    if bad:
+        raise BadRowsError(bad)
+    with site.database.writing() as connection:
+        return _record(site, connection, releases, reviews)
+
+
+def record_release(site: Site, data: Any) -> Tally:
+    """Record one release; the tally says whether it was added, changed or known already.
+
+    Raises:
+        BadRowsError: it is wrong.
+    """
+    return import_document(site, {"releases": [data]}).releases
+
+
+def list_releases(
+    site: Site, *, maker: str | None, after: int, count: int
+) -> tuple[list[StoredRelease], int | None]:
+    """At most `count` releases after an id, and the id after which the next ones follow."""
+    name = None if maker is None else canonical_machine_maker(maker)
+    wanted = maker if isinstance(name, Unknown) else name
+    with site.database.reading() as connection:
+        found = store.load_releases(connection, maker=wanted, after=after, count=count + 1)
+    shown = found[:count]
+    return shown, shown[-1].id if len(found) > count else None
+
+
+def all_releases(site: Site, *, maker: str | None) -> list[StoredRelease]:
+    found: list[StoredRelease] = []
+    after: int | None = 0
+    while after is not None:
+        page, after = list_releases(site, maker=maker, after=after, count=_AT_ONCE)
+        found += page
+    return found
+
+
+# ---- reading ----------------------------------------------------------------------------------
+
+
+def _parts(data: Any, bad: list[BadRow]) -> dict[str, list[Any]]:
+    if not isinstance(data, dict):
+        bad.append(BadRow("document", f"expected an object with {' and '.join(_KINDS)}"))
+        return {}
+    for name, rows in data.items():
+        if name not in _KINDS:
+            bad.append(BadRow(name, f"expected {' or '.join(_KINDS)}"))
+        elif not isinstance(rows, list):
+            bad.append(BadRow(name, "expected a list"))
+    return {name: data[name] for name in _KINDS if isinstance(data.get(name), list)}
+
+
+def _read_rows(
+    kind: type[T], name: str, parts: dict[str, list[Any]], bad: list[BadRow]
+) -> list[_Row[T]]:
+    found = []
+    for index, data in enumerate(parts.get(name, ())):
+        position = f"{name}[{index}]"
+        try:
+            found.append(_read_row(kind, position, data))
+        except MalformedValueError as error:
+            bad.append(BadRow(position, str(error)))
+    return found
+
+
+def _read_row(kind: type[T], position: str, data: Any) -> _Row[T]:
+    statement = from_json(kind, data)
+    maker = canonical_machine_maker(statement.machine_maker)
+    if isinstance(maker, Unknown):
+        raise MalformedValueError("machine_maker", "a maker's name", statement.machine_maker)
+    if not statement.models or not all(_folded(model) for model in statement.models):
+        raise MalformedValueError("models", "the name of one model or more", statement.models)
+    if isinstance(statement, Release):
+        _check_release(statement)
+    for path in _unread(data, to_json(statement)):
+        raise MalformedValueError(path, "a field that is known", path.rpartition(".")[2])
+    return _Row(position, maker, statement)
+
+
+def _check_release(release: Release) -> None:
+    if not release.version_text.strip():
+        raise MalformedValueError("version_text", "a version", release.version_text)
+    link = release.notes_url
+    if link and not link.startswith(_SAFE_LINKS):
+        raise MalformedValueError("notes_url", "a link that begins with https://", link)
+
+
+def _unread(data: Any, read: Any, path: str = "") -> list[str]:
+    """The paths of keys in `data` that `read` does not have."""
+    if isinstance(data, dict) and isinstance(read, dict):
+        paths = {name: f"{path}.{name}" if path else name for name in data}
+        unread = [paths[name] for name in data if name not in read]
+        inner = [
+            each
+            for name in data
+            if name in read
+            for each in _unread(data[name], read[name], paths[name])
+        ]
+        return unread + inner
+    if isinstance(data, list) and isinstance(read, list):
+        pairs = zip(data, read, strict=True)
+        return [
+            each
+            for index, (item, was) in enumerate(pairs)
+            for each in _unread(item, was, f"{path}[{index}]")
+        ]
+    return []
+
+
+def _contradictions(rows: list[_Row[Release]]) -> list[BadRow]:
+    bad = []
+    seen: dict[tuple[str, str], list[_Row[Release]]] = {}
+    for row in rows:
+        earlier = seen.setdefault((row.maker, row.statement.version_text), [])
+        bad += [
+            BadRow(row.position, f"says otherwise than {other.position} of the same version")
+            for other in earlier
+            if row.statement != other.statement and _share_a_model(row.statement, other.statement)
+        ]
+        earlier.append(row)
+    return bad
+
+
+def _share_a_model(a: Release, b: Release) -> bool:
+    return bool({_folded(model) for model in a.models} & {_folded(model) for model in b.models})
+
+
+def _folded(model: str) -> str:
+    return " ".join(model.casefold().split())
+
+
+# ---- recording --------------------------------------------------------------------------------
+
+
+def _record(
+    site: Site,
+    connection: Connection,
+    releases: list[_Row[Release]],
+    reviews: list[_Row[Review]],
+) -> Imported:
+    now, imported = site.clock(), Imported()
+    touched: list[tuple[str, Release | Review]] = [
+        *_record_releases(connection, releases, imported.releases, now),
+        *_record_reviews(connection, reviews, imported.reviews, now),
+    ]
+    renew_needs_of(site, connection, touched, now)
+    return imported
+
+
+def _record_releases(
+    connection: Connection, rows: list[_Row[Release]], tally: Tally, now: datetime
+) -> list[tuple[str, Release]]:
+    """Each release that was added or changed, and what it replaced, with its maker."""
+    known = store.releases_of(connection, {row.maker for row in rows})
+    of_version: dict[tuple[str, str], list[StoredRelease]] = {}
+    for each in known:
+        of_version.setdefault((each.maker, each.release.version_text), []).append(each)
+    touched: list[tuple[str, Release]] = []
+    for row in rows:
+        others = of_version.setdefault((row.maker, row.statement.version_text), [])
+        was = _replaced(row, others)
+        if was is not None and was.release == row.statement:
+            tally.unchanged += 1
+            continue
+        touched.append((row.maker, row.statement))
+        if was is None:
+            tally.added += 1
+            added = store.add_release(connection, row.maker, row.statement, now)
+            others.append(StoredRelease(added, row.maker, row.statement))
+        else:
+            tally.changed += 1
+            touched.append((row.maker, was.release))
+            store.change_release(connection, was.id, row.statement, now)
+            others[others.index(was)] = StoredRelease(was.id, row.maker, row.statement)
+    return touched
+
+
+def _replaced(row: _Row[Release], others: list[StoredRelease]) -> StoredRelease | None:
+    same = [each for each in others if _share_a_model(each.release, row.statement)]
+    if len(same) > 1:
+        reason = "models: they belong to several recorded releases of this version; change those"
+        raise BadRowsError([BadRow(row.position, reason)])
+    return same[0] if same else None
+
+
+def _record_reviews(
+    connection: Connection, rows: list[_Row[Review]], tally: Tally, now: datetime
+) -> list[tuple[str, Review]]:
+    known = set(store.reviews_of(connection, {row.maker for row in rows}))
+    touched: list[tuple[str, Review]] = []
+    for row in rows:
+        if row.statement in known:
+            tally.unchanged += 1
+            continue
+        known.add(row.statement)
+        tally.added += 1
+        store.add_review(connection, row.maker, row.statement, now)
+        touched.append((row.maker, row.statement))
+    return touched

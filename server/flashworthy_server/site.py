@@ -1,0 +1,30 @@
+"""What a use case needs from outside: the database, the settings, the policy and the time."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from flashworthy_common.policy import DEFAULT_POLICY, Policy
+from flashworthy_server.config import Config
+from flashworthy_server.db import Database
+
+Clock = Callable[[], datetime]
+
+
+def system_clock() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One site. `clock` gives the time, aware; nothing else on the server reads it."""
+
+    database: Database
+    config: Config
+    clock: Clock = system_clock
+    policy: Policy = DEFAULT_POLICY
+
+
+def open_site(config: Config, clock: Clock = system_clock) -> Site:
+    """The site that the settings name; the tables are not looked at yet."""
+    return Site(Database(config.database, config.database_wait_seconds), config, clock)

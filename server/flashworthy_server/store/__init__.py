@@ -1,0 +1,12 @@
+"""Every query of the server; rows become domain values here and nowhere else.
+
+Functions take the connection of an open transaction and never commit: where a transaction begins
+and ends is the use case's business (`flashworthy_server.services`).
+
+- ``credentials``: administrators' tokens, machines' tokens, enrolment codes
+- ``machines``: what a machine is now, who it is, and what asks for attention
+- ``history``: reports as they came, and firmware changes
+- ``combinations``: what depends only on the combination
+- ``knowledge``: releases and reviews
+- ``counts``: the numbers of the overview
+"""

@@ -1,0 +1,83 @@
+"""Administrators' tokens, machines' tokens and enrolment codes; only their digests are here."""
+
+from datetime import datetime
+
+from sqlalchemy import Connection, insert, select, update
+
+from flashworthy_server.tables import enrolment_codes, machines, tokens
+
+
+def add_token(
+    connection: Connection, name: str, digest: str, created_at: datetime, expires_at: datetime
+) -> None:
+    connection.execute(
+        insert(tokens).values(
+            name=name, digest=digest, created_at=created_at, expires_at=expires_at
+        )
+    )
+
+
+def has_token_named(connection: Connection, name: str) -> bool:
+    return connection.scalar(select(tokens.c.id).where(tokens.c.name == name)) is not None
+
+
+def revoke_token(connection: Connection, name: str, now: datetime) -> bool:
+    """Whether there was a token of this name that was not revoked yet."""
+    found = connection.execute(
+        update(tokens)
+        .where(tokens.c.name == name, tokens.c.revoked_at.is_(None))
+        .values(revoked_at=now)
+    )
+    return found.rowcount == 1
+
+
+def valid_token_name(connection: Connection, digest: str, now: datetime) -> str | None:
+    """The name of the administrator's token, unless it is unknown, expired or revoked."""
+    return connection.scalar(
+        select(tokens.c.name).where(
+            tokens.c.digest == digest, tokens.c.expires_at > now, tokens.c.revoked_at.is_(None)
+        )
+    )
+
+
+def machine_of_token(connection: Connection, digest: str) -> tuple[int, str] | None:
+    """The machine's id and its agent's, for a machine's token."""
+    row = connection.execute(
+        select(machines.c.id, machines.c.agent_id).where(machines.c.token_digest == digest)
+    ).one_or_none()
+    return None if row is None else (row.id, row.agent_id)
+
+
+def add_code(
+    connection: Connection,
+    digest: str,
+    *,
+    uses: int,
+    place: str | None,
+    created_at: datetime,
+    expires_at: datetime,
+) -> None:
+    connection.execute(
+        insert(enrolment_codes).values(
+            digest=digest,
+            uses_left=uses,
+            place=place,
+            created_at=created_at,
+            expires_at=expires_at,
+        )
+    )
+
+
+def use_code(connection: Connection, digest: str, now: datetime) -> tuple[int, str | None] | None:
+    """Use an enrolment code once: its id and place, or none where it cannot be used."""
+    used = connection.execute(
+        update(enrolment_codes)
+        .where(
+            enrolment_codes.c.digest == digest,
+            enrolment_codes.c.uses_left > 0,
+            enrolment_codes.c.expires_at > now,
+        )
+        .values(uses_left=enrolment_codes.c.uses_left - 1)
+        .returning(enrolment_codes.c.id, enrolment_codes.c.place)
+    ).one_or_none()
+    return None if used is None else (used.id, used.place)

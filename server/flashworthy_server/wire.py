@@ -1,0 +1,212 @@
+"""The contract as the server judges what arrives, and as the OpenAPI document tells it.
+
+- The envelope of a report is strict: every wrong or missing field is named.
+- Its sections are forgiving: what is malformed in them becomes `Unknown` with its reason, and the
+  problem is listed; unknown keys are passed over. The body is kept as it came.
+"""
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from marshmallow import EXCLUDE, Schema, ValidationError, fields, post_load, validate
+
+from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.ids import is_uuid
+from flashworthy_common.report import (
+    SECTIONS,
+    WIRE_VERSION,
+    IdentitySection,
+    MachineSection,
+    Report,
+    Section,
+    Source,
+    Why,
+    section_from_json,
+)
+from flashworthy_common.values import MAX_TEXT_CHARACTERS, Seconds, Unknown, from_json, read_time
+from flashworthy_server.errors import InvalidReportError, UnreadableBodyError
+
+LONGEST_CODE = 100  # characters, separators included
+HIGHEST_SEQUENCE = 2**53 - 1  # the highest whole number that every JSON reader keeps exact
+
+
+@dataclass(frozen=True, slots=True)
+class ReadReport:
+    """A report whose envelope is right, and what was malformed in its sections, in words."""
+
+    report: Report
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Application:
+    """What an agent says of itself when it asks to join."""
+
+    code: str
+    agent_id: str
+    place: str | None
+    identity: IdentitySection
+    machine: MachineSection
+
+
+@dataclass(frozen=True, slots=True)
+class _ReadSection:
+    section: Section
+    problems: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Uptime:
+    """`uptime_seconds` alone, to read it as forgivingly as a section."""
+
+    uptime_seconds: Seconds | Unknown
+
+
+class Time(fields.Field[Any]):
+    """An RFC 3339 time with an offset."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        try:
+            return read_time(value, attr or "")
+        except MalformedValueError as error:
+            raise ValidationError(f"E{str(error).partition(': e')[2]}.") from None
+
+
+class SectionField(fields.Field[Any]):
+    """One section of a report; nothing in it is refused."""
+
+    def __init__(self, name: str, **kwargs: Any) -> None:
+        super().__init__(allow_none=True, **kwargs)
+        self.section_name = name
+
+    def deserialize(self, value: Any, *args: Any, **kwargs: Any) -> Any:
+        if value is None:  # null is as malformed as any other value that is no object
+            return self._deserialize(value, None, None)
+        return super().deserialize(value, *args, **kwargs)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        problems: list[str] = []
+        return _ReadSection(section_from_json(self.section_name, value, problems), problems)
+
+
+def _uuid(version: int | None = None) -> Callable[[str], str]:
+    expected = f"a lower-case UUID of version {version}" if version else "a lower-case UUID"
+
+    def check(text: str) -> str:
+        if is_uuid(text, version=version):
+            return text
+        raise ValidationError(f"Expected {expected}, got {text[:80]!r}.")
+
+    return check
+
+
+def _section_fields() -> dict[str, fields.Field[Any]]:
+    return {name: SectionField(name, metadata={"type": "object"}) for name in SECTIONS}
+
+
+class EnvelopeSchema(Schema):
+    """The envelope of a report: wire version 1."""
+
+    class Meta:
+        unknown = EXCLUDE
+
+    wire = fields.Integer(required=True, strict=True, validate=validate.Equal(WIRE_VERSION))
+    report_id = fields.String(
+        required=True, validate=_uuid(7), metadata={"description": "UUIDv7", "format": "uuid"}
+    )
+    agent_id = fields.String(required=True, validate=_uuid(), metadata={"format": "uuid"})
+    sequence = fields.Integer(
+        required=True,
+        strict=True,
+        validate=validate.Range(0, HIGHEST_SEQUENCE),
+        metadata={"description": "counts up per agent; the highest is the newest report"},
+    )
+    taken_at = Time(required=True, metadata={"type": "string", "format": "date-time"})
+    source = fields.Enum(Source, by_value=True, required=True)
+    why = fields.Enum(Why, by_value=True, required=True)
+    uptime_seconds = fields.Raw(metadata={"description": "whole seconds since the last start"})
+
+
+class _ReportSchema(EnvelopeSchema):
+    """A report: its envelope and its nine sections."""
+
+    @post_load
+    def to_report(self, data: dict[str, Any], **kwargs: Any) -> ReadReport:
+        problems: list[str] = []
+        for name in SECTIONS.keys() & data.keys():
+            problems += data[name].problems
+            data[name] = data[name].section
+        if "uptime_seconds" in data:
+            uptime = {"uptime_seconds": data["uptime_seconds"]}
+            data["uptime_seconds"] = from_json(_Uptime, uptime, problems).uptime_seconds
+        del data["wire"]
+        return ReadReport(Report(**data), tuple(sorted(problems)))
+
+
+ReportSchema = _ReportSchema.from_dict(_section_fields(), name="Report")
+_REPORT_SCHEMA = ReportSchema()
+
+
+class ApplicationSchema(Schema):
+    """What an agent says of itself when it asks to join."""
+
+    class Meta:
+        unknown = EXCLUDE
+
+    code = fields.String(required=True, validate=validate.Length(1, LONGEST_CODE))
+    agent_id = fields.String(required=True, validate=_uuid(), metadata={"format": "uuid"})
+    place = fields.String(
+        load_default=None, allow_none=True, validate=validate.Length(1, MAX_TEXT_CHARACTERS)
+    )
+    identity = SectionField("identity", required=True, metadata={"type": "object"})
+    machine = SectionField("machine", required=True, metadata={"type": "object"})
+
+    @post_load
+    def to_application(self, data: dict[str, Any], **kwargs: Any) -> Application:
+        for name in ("identity", "machine"):
+            data[name] = data[name].section
+        return Application(**data)
+
+
+def parse_json(text: str | bytes) -> Any:
+    """Decoded JSON as RFC 8259 knows it; Python's own ``NaN`` and ``Infinity`` are none.
+
+    Raises:
+        UnreadableBodyError: it is no JSON, or nested deeper than can be read.
+    """
+    try:
+        return json.loads(text, parse_constant=_refuse_constant)
+    except RecursionError:
+        raise UnreadableBodyError("not JSON that can be read: it is nested too deep") from None
+    except ValueError as error:
+        raise UnreadableBodyError(f"not JSON: {error}") from None
+
+
+def _refuse_constant(name: str) -> NoReturn:
+    raise ValueError(f"{name} is no JSON value")
+
+
+def read_report(data: Any) -> ReadReport:
+    """A report from decoded JSON.
+
+    Raises:
+        InvalidReportError: the envelope is wrong; every such field is named.
+    """
+    try:
+        found: ReadReport = _REPORT_SCHEMA.load(data)
+    except ValidationError as error:
+        raise InvalidReportError(messages_by_field(error.messages)) from None
+    return found
+
+
+def messages_by_field(messages: Any, path: str = "") -> dict[str, list[str]]:
+    """Marshmallow's nested messages as one flat mapping from the field's path to its messages."""
+    if not isinstance(messages, Mapping):
+        return {path or "body": [str(text) for text in messages]}
+    found: dict[str, list[str]] = {}
+    for name, inner in messages.items():
+        inner_path = "" if name == "_schema" else f"{path}.{name}" if path else str(name)
+        found |= messages_by_field(inner, inner_path or path)
+    return found
