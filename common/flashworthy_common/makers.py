@@ -324,8 +324,9 @@ def _in_one_case(word: str) -> str:
 def _folded(name: str) -> str:
     """`name` without case, punctuation, trade marks and trailing legal forms; words apart."""
     plain = unicodedata.normalize("NFKC", _TRADE_MARK.sub(" ", name)).casefold()
+    plain = plain.replace("&", " and ")
     words = re.sub(r"[\W_]+", " ", _INITIALISM.sub("", plain)).split()
-    while len(words) > 1 and words[-1] in _LEGAL_FORMS:
+    while len(words) > 1 and (words[-1] in _LEGAL_FORMS or words[-1] == "and"):  # "GmbH & Co. KG"
         words.pop()
     return " ".join(words)
 

@@ -108,7 +108,7 @@ def _path(need: Need) -> list[str]:
 
 def _observation(need: Need) -> list[str]:
     seen = need.newest_seen
-    if seen is None:
+    if seen is None or need.target is not None:
         return []
     machines = "1 machine" if seen.machines == 1 else f"{seen.machines} machines"
     return [f"{seen.version_text} on {machines} of this model: an observation, not a target"]

@@ -91,7 +91,9 @@ def test_of_two_makers_in_one_field_each_kind_gets_its_own() -> None:
     assert canonical_firmware_maker(text) == "Brightwater Firmware"
 
 
-@pytest.mark.parametrize("text", ["ALDERMERE", "aldermere, inc.", "Aldermere Co., Ltd."])
+@pytest.mark.parametrize(
+    "text", ["ALDERMERE", "aldermere, inc.", "Aldermere Co., Ltd.", "Aldermere GmbH & Co. KG"]
+)
 def test_a_maker_that_no_table_knows_keeps_its_name_in_one_case(text: str) -> None:
     assert canonical_machine_maker(text) == "Aldermere"
 
