@@ -1,0 +1,99 @@
+#!/usr/bin/env bash
+# Shows Flashworthy at work, on this very machine and on an invented site of about sixty.
+#
+#   deploy/demo.sh          sets everything up, prints what an administrator and a technician see,
+#                           then serves until Ctrl-C
+#   deploy/demo.sh --once   the same, and stops after printing
+#
+# Everything it makes stands in .demo/ of this checkout; it listens on loopback only, changes
+# nothing on this machine and writes no firmware. PYTHON names another interpreter (3.11 or later).
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+once=no
+case "${1:-}" in
+    "") ;;
+    --once) once=yes ;;
+    -h|--help) sed -n '2,9s/^# \{0,1\}//p' "$0"; exit 0 ;;
+    *) echo "deploy/demo.sh: unknown option $1; see deploy/demo.sh --help" >&2; exit 2 ;;
+esac
+
+site=$PWD/.demo/site
+bin=$PWD/.demo/environment/bin
+export FLASHWORTHY_DATABASE=sqlite:///$site/flashworthy.db
+export FLASHWORTHY_STATE=$site/agent
+
+server_pid=
+stop_server() {
+    if [ -n "$server_pid" ]; then
+        kill "$server_pid" 2>/dev/null || true
+        wait "$server_pid" 2>/dev/null || true
+    fi
+}
+trap stop_server EXIT
+trap 'exit 130' INT TERM
+
+step() { printf '\n== %s\n' "$*"; }
+show() { printf '\n$ %s\n' "$*"; "$bin/$@"; }
+
+step "1/6  set-up in .demo/"
+deploy/environment.sh .demo/environment agent server
+rm -rf "$site"
+mkdir -p "$site"
+chmod 700 "$site"
+"$bin/flashworthy-server" migrate
+
+step "2/6  server on loopback"
+port=$("$bin/python" -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])')
+url=http://127.0.0.1:$port
+"$bin/flashworthy-server" serve --port "$port" >"$site/server.log" 2>&1 &
+server_pid=$!
+for _ in $(seq 100); do
+    "$bin/python" -c "import urllib.request as r; r.urlopen('$url/healthz', timeout=1)" 2>/dev/null && break
+    kill -0 "$server_pid" 2>/dev/null || { cat "$site/server.log" >&2; exit 1; }
+    sleep 0.1
+done
+echo "$url is up"
+
+step "3/6  releases and reviews of three invented makers"
+"$bin/python" deploy/demo/county_library.py --releases >"$site/releases.json"
+"$bin/flashworthy-server" releases import "$site/releases.json"
+
+step "4/6  Wendle County Libraries: machines enrol and report through the API"
+code=$("$bin/flashworthy-server" code new --uses 100 --days 1 2>/dev/null)
+"$bin/python" deploy/demo/county_library.py --server "$url" --code "$code"
+marked=gorse-end-folio-11-18
+"$bin/flashworthy-server" mark "$marked" "fire-alarm panel terminal"
+
+step "5/6  this very machine: its own agent enrols, looks, and reports"
+code=$("$bin/flashworthy-server" code new --days 1 2>/dev/null)
+"$bin/flashworthy-agent" enrol --server "$url" --code "$code" --place "Larkfield / IT workshop"
+"$bin/flashworthy-agent" run
+
+step "6/6  what an administrator sees"
+show flashworthy-server overview
+show flashworthy-server worklist
+
+step "... and what a technician sees before the visit"
+show flashworthy-server verdict alder-lane-lectern-m-48
+show flashworthy-server verdict elmford-folio-14-04
+echo
+echo "A refusal:"
+show flashworthy-server verdict harbour-street-folio-14-07
+
+step "... and a look on the spot, at this very machine"
+printf '\n$ flashworthy-agent check\n'
+"$bin/flashworthy-agent" check && status=0 || status=$?
+echo "(exit status $status)"
+
+token=$("$bin/flashworthy-server" token new demo --days 1 2>/dev/null)
+if [ "$once" = yes ]; then
+    step "done"
+    exit 0
+fi
+step "serving at $url until Ctrl-C; try"
+cat <<TXT
+curl -H "Authorization: Bearer $token" $url/api/v1/overview
+FLASHWORTHY_DATABASE=$FLASHWORTHY_DATABASE $bin/flashworthy-server machines --outcome prepare
+TXT
+wait "$server_pid"

@@ -1,0 +1,64 @@
+#!/usr/bin/env bash
+# Tests Flashworthy in a virtual environment of its own.
+#
+#   tests/run.sh                       lint, types and every quick test this machine can run
+#   tests/run.sh --with-system-tools   first installs the system programs that real-part tests
+#                                      need (Debian, as root), and runs those tests too
+#   tests/run.sh --long                adds the bounded long runs
+#   tests/run.sh -- ARGUMENTS          hands the rest to pytest
+#
+# Ends with what was skipped and why. PYTHON names another interpreter (3.11 or later).
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+SYSTEM_PACKAGES=(dmidecode)
+
+with_system_tools=no
+long=no
+while [ $# -gt 0 ]; do
+    case "$1" in
+        --with-system-tools) with_system_tools=yes ;;
+        --long) long=yes ;;
+        --) shift; break ;;
+        -h|--help) sed -n '2,10s/^# \{0,1\}//p' "$0"; exit 0 ;;
+        *) echo "tests/run.sh: unknown option $1; see tests/run.sh --help" >&2; exit 2 ;;
+    esac
+    shift
+done
+
+say() { printf '\n== %s\n' "$*"; }
+
+if [ "$with_system_tools" = yes ]; then
+    say "system programs: ${SYSTEM_PACKAGES[*]}"
+    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
+        echo "tests/run.sh: --with-system-tools needs root on Debian" >&2
+        exit 2
+    fi
+    export DEBIAN_FRONTEND=noninteractive
+    apt-get update -qq
+    apt-get install -qq -y --no-install-recommends "${SYSTEM_PACKAGES[@]}" >/dev/null
+fi
+
+say "virtual environment"
+deploy/environment.sh .venv dev
+python=.venv/bin/python
+
+say "lint"
+$python -m ruff check .
+$python -m ruff format --check .
+
+say "types"
+$python -m mypy
+
+chosen=()
+[ "$with_system_tools" = yes ] || chosen+=("not system")
+[ "$long" = yes ] || chosen+=("not long")
+markers=""
+for marker in ${chosen[@]+"${chosen[@]}"}; do
+    markers="${markers:+$markers and }$marker"
+done
+
+say "tests"
+[ "$with_system_tools" = yes ] || echo "left out: tests marked 'system' (run with --with-system-tools)"
+[ "$long" = yes ] || echo "left out: tests marked 'long' (run with --long)"
+$python -m pytest -q -m "$markers" -rs --durations=5 "$@"
