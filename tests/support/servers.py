@@ -1,0 +1,92 @@
+"""A server on loopback that answers as it is told, and remembers what it was asked."""
+
+import gzip
+import json
+import ssl
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+
+@dataclass
+class Request:
+    method: str
+    path: str
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def data(self) -> Any:
+        is_packed = self.headers.get("Content-Encoding") == "gzip"
+        return json.loads(gzip.decompress(self.body) if is_packed else self.body)
+
+
+@dataclass
+class LoopbackServer:
+    """Enrols everyone, acknowledges every report, and gives `verdict`."""
+
+    address: str = ""
+    verdict: Any = None
+    requests: list[Request] = field(default_factory=list)
+    refusals: dict[int, tuple[int, str]] = field(default_factory=dict)  # by sequence
+
+    def answer(self, request: Request) -> tuple[int, Any]:
+        self.requests.append(request)
+        if request.method == "GET":
+            return 200, self.verdict
+        if request.path.endswith("/enrolments"):
+            return 201, {"machine_id": 7, "agent_id": request.data["agent_id"], "token": "secret"}
+        report = request.data
+        if report["sequence"] in self.refusals:
+            status, detail = self.refusals[report["sequence"]]
+            return status, {"title": "Refused", "status": status, "detail": detail}
+        return 201, {"report_id": report["report_id"], "machine_id": 7, "stored": True}
+
+    def reports(self) -> list[dict[str, Any]]:
+        return [one.data for one in self.requests if one.path.endswith("/reports")]
+
+
+@contextmanager
+def serving(certificate: Path | None = None) -> Iterator[LoopbackServer]:
+    """A server that listens until the block ends.
+
+    Args:
+        certificate: a PEM file of key and certificate, to speak TLS with; None: plain HTTP.
+    """
+    server = LoopbackServer()
+
+    class Handler(BaseHTTPRequestHandler):
+        def handle_any(self) -> None:
+            length = int(self.headers.get("Content-Length", 0))
+            request = Request(self.command, self.path, dict(self.headers), self.rfile.read(length))
+            status, answer = server.answer(request)
+            content = json.dumps(answer).encode()
+            self.send_response(status)
+            self.send_header("Content-Type", "application/json")
+            self.send_header("Content-Length", str(len(content)))
+            self.end_headers()
+            self.wfile.write(content)
+
+        do_GET = do_POST = handle_any  # noqa: N815
+
+        def log_message(self, *_: Any) -> None:
+            pass
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as listening:
+        server.address = f"http://127.0.0.1:{listening.server_port}"
+        if certificate:
+            context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+            context.load_cert_chain(certificate)
+            listening.socket = context.wrap_socket(listening.socket, server_side=True)
+            server.address = f"https://127.0.0.1:{listening.server_port}"
+        thread = threading.Thread(target=listening.serve_forever, kwargs={"poll_interval": 0.02})
+        thread.start()
+        try:
+            yield server
+        finally:
+            listening.shutdown()
+            thread.join()
