@@ -206,6 +206,7 @@ def test_the_name_in_force_comes_before_the_configured_one(tmp_path):
 
 # ---- virtual ----------------------------------------------------------------------------------
 
+VIRTUAL_PRODUCT = "SMBIOS type 1: Virtual Machine"
 VM_BIT = raw_table(build.firmware(extension=(0, 1 << 4)))  # DSP0134 §7.1.2.2 bit 4
 
 
@@ -213,9 +214,9 @@ VM_BIT = raw_table(build.firmware(extension=(0, 1 << 4)))  # DSP0134 §7.1.2.2 b
     ("trees", "virtual", "evidence"),
     [
         ([PHYSICAL], False, "/proc/cpuinfo: no flag hypervisor"),
-        ([GUEST], True, "/proc/cpuinfo: flag hypervisor"),
-        ([PHYSICAL, VM_BIT], True, "the firmware says so: SMBIOS type 0, virtual machine bit"),
-        ([PHYSICAL, {"/sys/hypervisor/type": "xen\n"}], True, "/sys/hypervisor/type: xen"),
+        ([GUEST, VM_BIT], True, "the firmware says so: SMBIOS type 0, virtual machine bit"),
+        ([GUEST, {f"{NAMES}/sys_vendor": "QEMU\n"}], True, "SMBIOS type 1: QEMU"),
+        ([GUEST, {f"{NAMES}/product_name": "Virtual Machine\n"}], True, VIRTUAL_PRODUCT),
         # the control domain runs on the hypervisor, yet the machine is its own
         (
             [GUEST, {"/sys/hypervisor/type": "xen", "/proc/xen/capabilities": "control_d\n"}],
@@ -234,6 +235,11 @@ def test_virtual_is_said_with_its_evidence(tmp_path, trees, virtual, evidence):
     ("trees", "because"),
     [
         ([LARK], "not there: /proc/cpuinfo"),
+        # a real machine shows a hypervisor too when its own system runs above one
+        (
+            [LARK, GUEST],
+            "a hypervisor runs below this system; is it a virtual machine's or its own?",
+        ),
         # another architecture: an unset bit of SMBIOS says nothing either
         (
             [{"/proc/cpuinfo": "Features\t: fp asimd\n"}, raw_table(build.firmware())],

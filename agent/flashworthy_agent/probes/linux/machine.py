@@ -1,7 +1,10 @@
 """What the machine calls itself, and whether it is a virtual one.
 
-Virtual is said with its evidence. That it is not is only said where the processor's flags were
-read: the bit of SMBIOS, when it is not set, says nothing (DSP0134 §7.1.2.2).
+Virtual is said with its evidence: the bit of SMBIOS, or a name that only virtual machines have.
+
+- The bit says nothing when it is not set (DSP0134 §7.1.2.2).
+- A processor that shows a hypervisor is not enough: a real machine shows it too when its own system
+  runs above one. One that shows none is real.
 """
 
 from flashworthy_agent.probes.access import Access
@@ -10,7 +13,13 @@ from flashworthy_agent.probes.linux.smbios import Smbios, of
 from flashworthy_common.report import MachineSection
 from flashworthy_common.values import Maybe, Unknown
 
-_FLAG = "hypervisor"  # in the flags of x86 processors, set by whatever runs the virtual machine
+_FLAG = "hypervisor"  # in the flags of x86 processors, set by what runs below the system
+
+# What virtual machines call themselves in SMBIOS type 1, in lower case; *from memory*.
+_VIRTUAL_MAKERS = frozenset({"qemu", "bochs", "xen", "innotek gmbh", "vmware, inc.", "bhyve"})
+_VIRTUAL_PRODUCTS = frozenset(
+    {"virtual machine", "kvm", "virtualbox", "hvm domu", "google compute engine", "openstack nova"}
+)
 
 
 def look_at_machine(access: Access) -> MachineSection:
@@ -46,18 +55,30 @@ def _processor_flags(files: Files) -> Maybe[frozenset[str]]:
 
 
 def _virtual_evidence(files: Files, smbios: Smbios) -> tuple[Maybe[bool], Maybe[str]]:
-    flags = _processor_flags(files)
     capabilities = files.text("/proc/xen/capabilities")
     if isinstance(capabilities, str) and "control_d" in capabilities:
         # the one system on a Xen machine that owns the hardware
         return False, "/proc/xen/capabilities: control domain"
     if smbios.fact(of("firmware", "is_virtual_machine")) is True:
         return True, "the firmware says so: SMBIOS type 0, virtual machine bit"
-    if not isinstance(flags, Unknown) and _FLAG in flags:
-        return True, f"/proc/cpuinfo: flag {_FLAG}"
-    hypervisor = files.text("/sys/hypervisor/type")
-    if isinstance(hypervisor, str):
-        return True, f"/sys/hypervisor/type: {hypervisor}"
+    if name := _virtual_name(smbios):
+        return True, f"SMBIOS type 1: {name}"
+    flags = _processor_flags(files)
     if isinstance(flags, Unknown):
         return flags, flags
+    if _FLAG in flags:
+        doubt = Unknown(
+            "a hypervisor runs below this system; is it a virtual machine's or its own?"
+        )
+        return doubt, doubt
     return False, f"/proc/cpuinfo: no flag {_FLAG}"
+
+
+def _virtual_name(smbios: Smbios) -> str:
+    """The maker or product by which a virtual machine gives itself away; else empty."""
+    maker = smbios.text("sys_vendor", of("system", "maker"))
+    product = smbios.text("product_name", of("system", "product"))
+    for name, virtual in ((maker, _VIRTUAL_MAKERS), (product, _VIRTUAL_PRODUCTS)):
+        if isinstance(name, str) and name.strip().lower() in virtual:
+            return name.strip()
+    return ""
