@@ -5,6 +5,7 @@ that of ``check`` is its outcome's (`OUTCOME_STATUS`).
 """
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -31,6 +32,8 @@ _INTERRUPTED = 130  # 128 + SIGINT, as shells say it
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
     options = _parser().parse_args(arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal may not know every letter
     try:
         return int(options.command(options))
     except (AgentError, OSError) as error:
@@ -175,11 +178,11 @@ def _collect(options: argparse.Namespace) -> int:
     findings = look(_access(options, folder))
     state = _counted_if_possible(folder)
     report = make_report(findings, state, source=Source.FILE, why=Why.BY_HAND)
-    text = encode_report(report) + "\n"
+    content = f"{encode_report(report)}\n".encode()  # JSON is UTF-8 whatever the terminal is
     if options.out is None:
-        print(text, end="")
+        sys.stdout.buffer.write(content)
     else:
-        write_durably(options.out, text.encode())
+        write_durably(options.out, content)
         print(f"report {report.report_id} written to {options.out}")
     return 0
 

@@ -401,12 +401,6 @@ def test_the_status_tells_what_is_kept_and_what_waits(run, enrolled, folder):
 # ---- the program itself -----------------------------------------------------------------------
 
 
-def python(program, *arguments):
-    return subprocess.run(
-        [sys.executable, "-c", program, *arguments], capture_output=True, text=True, check=True
-    ).stdout
-
-
 def test_the_version_is_that_of_the_distribution(capsys):
     project = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]
 
@@ -417,27 +411,44 @@ def test_the_version_is_that_of_the_distribution(capsys):
     assert flashworthy_agent.__version__ == project["version"]
 
 
-def test_a_whole_run_brings_nothing_of_the_servers(root, folder, enrolled):
-    program = (
-        "import sys; from flashworthy_agent.cli import main; main(sys.argv[1:]);"
-        "print(sorted({'marshmallow', 'flask', 'sqlalchemy'} & set(sys.modules)))"
+def ended(program, *arguments, encoding="utf-8"):
+    """A fresh interpreter that calls `main` with the arguments and then runs `program`."""
+    environment = {name: text for name, text in os.environ.items() if name != "FLASHWORTHY_STATE"}
+    begin = "import sys; from flashworthy_agent.cli import main; main(sys.argv[1:]);"
+    return subprocess.run(
+        [sys.executable, "-c", begin + program, *map(str, arguments)],
+        capture_output=True,
+        check=True,
+        env=environment | {"PYTHONIOENCODING": encoding},
     )
 
-    out = python(program, "run", "--root", str(root), "--state", str(folder.folder))
 
-    assert out == "report 1 made, 1 sent, 0 waiting\n[]\n"
+def imported(*names):
+    return f"print(sorted({set(names)} & set(sys.modules)), file=sys.stderr)"
+
+
+def test_a_whole_run_brings_nothing_of_the_servers(root, folder, enrolled):
+    program = imported("marshmallow", "flask", "sqlalchemy", "flashworthy_server")
+
+    found = ended(program, "run", "--root", root, "--state", folder.folder)
+
+    assert (found.stdout, found.stderr) == (b"report 1 made, 1 sent, 0 waiting\n", b"[]\n")
 
 
 def test_looking_without_sending_brings_neither_requests_nor_psutil(root):
-    program = (
-        "import sys; from flashworthy_agent.cli import main; main(sys.argv[1:]);"
-        "print(sorted({'requests', 'psutil'} & set(sys.modules)), file=sys.stderr)"
-    )
+    found = ended(imported("requests", "psutil"), "collect", "--root", root)
 
-    ended = subprocess.run(
-        [sys.executable, "-c", program, "collect", "--root", str(root)],
-        capture_output=True, text=True, check=True,
-        env={name: text for name, text in os.environ.items() if name != "FLASHWORTHY_STATE"},
-    )  # fmt: skip
+    assert found.stderr == b"[]\n"
 
-    assert ended.stderr == "[]\n"
+
+def test_a_terminal_that_does_not_know_a_letter_is_no_failure(root, folder):
+    grow(root, {"/sys/class/dmi/id/bios_vendor": "Brückenwasser\n"})
+    with folder.locked():
+        folder.change(place="Brückenstraße / 2")
+    options = ["--root", root, "--state", folder.folder]
+
+    report = json.loads(ended("", "collect", *options, encoding="ascii").stdout)
+    status = ended("", "status", *options, encoding="ascii").stdout
+
+    assert report["firmware"]["maker"] == "Brückenwasser"
+    assert b"place         Br?ckenstra?e / 2\n" in status

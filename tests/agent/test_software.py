@@ -101,6 +101,16 @@ def kernels(*releases):
         # another flavour is another choice, not a newer kernel
         ([running("6.1.0-44-amd64"), kernels("6.1.0-44-amd64", "6.1.0-45-rt-amd64")], ()),
         ([running("5.14.0-362.el9.x86_64"), kernels("5.14.0-362.el9.x86_64", "0-rescue-ab")], ()),
+        # a maker's own number is not another flavour
+        (
+            [
+                running("5.14.0-362.el9.x86_64"),
+                kernels("5.14.0-362.el9.x86_64", "5.14.0-427.13.1.el9_4.x86_64"),
+            ],
+            ("kernel 5.14.0-427.13.1.el9_4.x86_64 is installed, 5.14.0-362.el9.x86_64 is running",),
+        ),
+        # what cannot be looked at is no marker
+        ([running("6.1.0-44-amd64"), kernels("6.1.0-44-amd64"), {"/run": "no folder"}], ()),
         # no images that name their version: the modules do
         (
             [running("6.8.9-arch1-1"), kernels("linux"), {"/lib/modules/6.8.9-arch1-1/order": ""}],

@@ -64,8 +64,16 @@ class Files:
         except OSError as error:
             return Unknown(_reason(folder, error))
 
+    def is_there(self, path: str) -> bool:
+        """Whether `path` certainly is there; False too where that cannot be told."""
+        try:
+            os.stat(self._place(path))
+        except OSError:
+            return False
+        return True
+
     def is_absent(self, path: str) -> bool:
-        """Whether `path` is certainly not there; False where that cannot be told."""
+        """Whether `path` certainly is not there; False too where that cannot be told."""
         try:
             os.stat(self._place(path))
         except FileNotFoundError:

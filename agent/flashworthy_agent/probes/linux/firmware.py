@@ -37,7 +37,7 @@ def _boot_mode(files: Files, smbios: Smbios) -> Maybe[BootMode]:
 
     Without either, nothing tells what started the system: some are started without firmware.
     """
-    if not files.is_absent(_EFI_FOLDER):
+    if files.is_there(_EFI_FOLDER):
         return BootMode.UEFI
     return BootMode.LEGACY if smbios.nothing is None else smbios.nothing
 

@@ -80,7 +80,6 @@ def _battery(files: Files, name: str) -> Battery:
         value = files.number(f"{folder}/{attribute}")
         return value if isinstance(value, Unknown) else abs(value) / 1000
 
-    cycles = files.number(f"{folder}/cycle_count")
     return Battery(
         name=name,
         state=_state(files, folder),
@@ -93,7 +92,7 @@ def _battery(files: Files, name: str) -> Battery:
         design_mah=thousandth("charge_full_design"),
         draw_mw=thousandth("power_now"),
         draw_ma=thousandth("current_now"),
-        cycles=cycles,
+        cycles=files.number(f"{folder}/cycle_count"),
     )
 
 

@@ -11,7 +11,7 @@ from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 _OS_RELEASE = ("/etc/os-release", "/usr/lib/os-release")  # os-release(5): in this order
 _RESTART_MARKERS = ("/run/reboot-required", "/var/run/reboot-required")
 _ESP_PLACES = ("/boot/efi", "/efi", "/boot")
-_KERNEL = re.compile(r"(?P<numbers>[0-9]+\.[0-9]+[0-9.\-]*?)(?P<flavour>[-.+_]?[A-Za-z].*)?")
+_KERNEL_RELEASE = re.compile(r"[0-9]+\.[0-9]")  # how one begins
 _KERNEL_FILE = "vmlinuz-"
 
 
@@ -43,10 +43,10 @@ def uptime_seconds(files: Files) -> Maybe[int]:
 
 
 def _os_release(files: Files) -> Maybe[dict[str, str]]:
-    first, second = (files.content(path) for path in _OS_RELEASE)
-    content = second if isinstance(first, Unknown) else first
+    contents = [files.content(path) for path in _OS_RELEASE]
+    content = next((found for found in contents if isinstance(found, bytes)), contents[0])
     if isinstance(content, Unknown):
-        return first if isinstance(first, Unknown) else content
+        return content
     pairs = (line.split("=", 1) for line in content.decode("utf-8", "replace").splitlines())
     return {pair[0].strip(): _unquoted(pair[1]) for pair in pairs if len(pair) == 2}
 
@@ -82,7 +82,7 @@ def _restart_pending(files: Files) -> Maybe[tuple[str, ...]]:
 
 
 def _asked_by_packages(files: Files) -> str | None:
-    marker = next((path for path in _RESTART_MARKERS if not files.is_absent(path)), None)
+    marker = next((path for path in _RESTART_MARKERS if files.is_there(path)), None)
     if marker is None:
         return None
     packages = files.text(f"{marker}.pkgs")
@@ -112,18 +112,18 @@ def _installed_kernels(files: Files) -> list[str]:
     boot, modules = files.names("/boot"), files.names("/lib/modules")
     images = [] if isinstance(boot, Unknown) else boot
     named = [name.removeprefix(_KERNEL_FILE) for name in images if name.startswith(_KERNEL_FILE)]
-    kernels = [name for name in named if _KERNEL.fullmatch(name)]
+    kernels = [name for name in named if _KERNEL_RELEASE.match(name)]
     return kernels or ([] if isinstance(modules, Unknown) else list(modules))
 
 
-def _flavour(release: str) -> str:
-    match = _KERNEL.fullmatch(release)
-    return (match["flavour"] or "") if match else release
+def _flavour(release: str) -> list[str]:
+    """What tells a kernel for one purpose from that for another: the words, not the numbers."""
+    return re.findall("[A-Za-z]+", release)
 
 
-def _kernel_order(release: str) -> tuple[int, ...]:
-    match = _KERNEL.fullmatch(release)
-    return tuple(int(number) for number in re.findall("[0-9]+", match["numbers"] if match else ""))
+def _kernel_order(release: str) -> list[int]:
+    """Comparable among kernels of one flavour."""
+    return [int(number) for number in re.findall("[0-9]+", release)]
 
 
 # ---- room -------------------------------------------------------------------------------------
