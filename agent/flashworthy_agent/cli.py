@@ -13,11 +13,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from flashworthy_agent import __version__
+from flashworthy_agent.clock import utc_now
 from flashworthy_agent.collect import look, make_report
 from flashworthy_agent.durable import write_durably
 from flashworthy_agent.enrolled import Delivery, EnrolledAgent
 from flashworthy_agent.errors import AgentError, ServerUnavailableError, StateError
-from flashworthy_agent.probes.access import Access, access_to, utc_now
+from flashworthy_agent.probes.access import Access, access_to
 from flashworthy_agent.spool import Spool, encode_report
 from flashworthy_agent.state import DEFAULT_FOLDER, State, StateFolder, new_state
 from flashworthy_agent.transport import Server

@@ -10,6 +10,7 @@ What the server's answer means for a report:
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from flashworthy_agent.clock import utc_now
 from flashworthy_agent.collect import look, make_report
 from flashworthy_agent.errors import (
     RequestRefusedError,
@@ -17,7 +18,7 @@ from flashworthy_agent.errors import (
     StateError,
     TokenRefusedError,
 )
-from flashworthy_agent.probes.access import Access, utc_now
+from flashworthy_agent.probes.access import Access
 from flashworthy_agent.spool import Spool, Waiting
 from flashworthy_agent.state import StateFolder
 from flashworthy_agent.transport import Server

@@ -13,12 +13,13 @@ import json
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from email.utils import format_datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlsplit
 
 from flashworthy_agent import __version__
+from flashworthy_agent.clock import utc_now
 from flashworthy_agent.errors import (
     AddressError,
     RequestRefusedError,
@@ -79,15 +80,11 @@ def _is_this_machine(host: str) -> bool:
     return any(address in network for network in _LOOPBACK)
 
 
-def _clock() -> datetime:
-    return datetime.now(UTC)
-
-
 class Server:
     """One Flashworthy server, asked on behalf of one agent."""
 
     def __init__(
-        self, address: str, token: str | None = None, now: Callable[[], datetime] = _clock
+        self, address: str, token: str | None = None, now: Callable[[], datetime] = utc_now
     ) -> None:
         self.address = canonical_address(address)
         self._token = token

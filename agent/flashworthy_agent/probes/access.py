@@ -2,15 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
+from flashworthy_agent.clock import utc_now
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.programs import NoPrograms, Programs
-
-
-def utc_now() -> datetime:
-    return datetime.now(UTC)
 
 
 @dataclass(frozen=True)

@@ -76,10 +76,8 @@ class Files:
         """Whether `path` certainly is not there; False too where that cannot be told."""
         try:
             os.stat(self._place(path))
-        except FileNotFoundError:
-            return True
-        except OSError:
-            return False
+        except OSError as error:
+            return isinstance(error, FileNotFoundError)
         return False
 
     def modified_at(self, path: str) -> Maybe[datetime]:
