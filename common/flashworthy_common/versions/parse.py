@@ -2,23 +2,25 @@
 
 - Total: any text gives a version; what no scheme fits keeps its text and has no order.
 - The order is worked out here, once, as a string; comparing is comparing strings.
-- Read versions are remembered (the same few thousand texts come again and again).
+- Versions once read are remembered, because the same few thousand texts come again and again.
 """
 
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from flashworthy_common.makers import canonical_machine_maker
 from flashworthy_common.values import Unknown
 from flashworthy_common.versions.schemes import SCHEMES, Meaning, Scheme
 
 LONGEST_TEXT = 64  # characters; the longest release text seen has 57
-_REMEMBERED = 65_536  # versions; some 40 MB when full
+MOST_REMEMBERED = 65_536  # texts of one maker, and makers; some 30 MB of texts when full
 
-_BRANCH_WIDTH = 4  # characters of a branch number, zeros in front
+_AROUND = " \t'\""  # blanks and quotation marks that some makers put around the version
+_BRANCH_WIDTH = 4  # characters of a branch number in a key, zeros in front
 
+_MAKERS_WITH_OWN_SCHEMES = frozenset().union(*(s.makers | s.except_makers for s in SCHEMES))
 _NO_SCHEME = Scheme("unknown", "", (), "", meaning=Meaning.UNKNOWN)
 
 
@@ -29,92 +31,121 @@ class FirmwareVersion:
     Attributes:
         text: as it came.
         scheme: the row of the table that fits; its name is ``unknown`` where none does.
-        values: what the groups of the pattern matched, in their order; absent ones are empty.
-        line: what identifies line and board, in one spelling; empty where the scheme has none.
-        branch: number of the parallel branch, as a string that sorts; empty where there is none.
-        rank: order within scheme, line and branch, as a string; empty where nothing is known.
-        key: scheme, line, branch and rank as one string; empty where nothing is known.
+        key: ``scheme|line|branch|rank``; within the first three, byte order is the version order.
+            Empty where nothing is known of the order.
+        values: what the groups of the scheme's pattern matched; None where one is absent.
     """
 
     text: str
     scheme: Scheme
-    values: tuple[str, ...] = ()
-    line: str = ""
-    branch: str = ""
-    rank: str = ""
     key: str = ""
+    values: tuple[str | None, ...] = ()
 
     @property
-    def is_ordered(self) -> bool:
-        """Whether it can be compared with others of its scheme and line."""
-        return self.key != ""
+    def line(self) -> str:
+        """What identifies line and board; empty where the scheme has no such part."""
+        return self._of_key(1)
+
+    @property
+    def branch(self) -> str:
+        """Number of the parallel branch, in a form that sorts; empty where there is none."""
+        return self._of_key(2)
+
+    @property
+    def rank(self) -> str:
+        """Order within scheme, line and branch, in a form that sorts."""
+        return self._of_key(3)
 
     @property
     def parts(self) -> dict[str, str]:
         """The parts that are there, by the names of their groups."""
-        named = zip(self.scheme.part_names, self.values, strict=False)
-        return {name: value for name, value in named if value}
+        return {name: value for name, value in self._named().items() if value}
 
     @property
     def canonical(self) -> str:
         """The canonical spelling; without a scheme the text, tidied."""
-        named = dict(zip(self.scheme.part_names, self.values, strict=False))
-        return self.scheme.spelling.format_map(named).strip() or " ".join(self.text.split())
+        spelt = self.scheme.spelling.format_map(self._named())
+        return " ".join((spelt or self.text).split())
 
     @property
     def tail(self) -> str:
         """A builder's or customer's mark; versions that differ in it alone have no order."""
-        return " ".join(value for name, value in self.parts.items() if name.startswith("tail_"))
+        return self._of_kind("tail")
+
+    @property
+    def built(self) -> str:
+        """The build date or time within the text, as it stands there; no part of the order."""
+        return self._of_kind("built")
 
     @property
     def is_trial(self) -> bool:
-        """Whether it precedes the release of the same number."""
+        """Whether a mark says that it came before the release of the same number."""
         return any(name.startswith(("pre_", "line_trial")) for name in self.parts)
+
+    def ranked(self) -> list[tuple[str, str, str]]:
+        """The parts that order, by weight: name, text (empty if absent), form that sorts."""
+        kinds = {"branch": _branch} | _RANK
+        return [
+            (name, value, kinds[kind](value))
+            for name, value in self._named().items()
+            if (kind := name.partition("_")[0]) in kinds
+        ]
+
+    def _of_key(self, place: int) -> str:
+        return self.key.split("|")[place] if self.key else ""
+
+    def _of_kind(self, kind: str) -> str:
+        return " ".join(text for name, text in self.parts.items() if name.startswith(kind))
+
+    def _named(self) -> dict[str, str]:
+        named = zip(self.scheme.part_names, self.values, strict=False)
+        return {name: value or "" for name, value in named}
 
 
 def parse_version(text: str, *, maker: str) -> FirmwareVersion:
     """Read ``text`` by the schemes that ``maker``, the machine's maker, may use."""
-    if len(text) > LONGEST_TEXT:
-        return FirmwareVersion(text, _NO_SCHEME)
-    return _remembered(text, maker)
+    return _GRAMMARS[maker][text]
 
 
-@lru_cache(maxsize=_REMEMBERED)
-def _remembered(text: str, maker: str) -> FirmwareVersion:
-    grammar = _grammar_for(maker)
-    match = grammar.pattern.fullmatch(text.strip(" '\t"))
-    if match is None:
-        return FirmwareVersion(text, _NO_SCHEME)
-    return grammar.readings[match.lastgroup].version(text, match)
+# ---- the order of one part, as a string ---------------------------------------------------------
 
 
-def _number(digits: str) -> str:
+@lru_cache(maxsize=16_384)
+def _number(digits: str | None) -> str:
     """Digits led by a letter for their count: byte order is numeric order."""
-    bare = digits.lstrip("0")
+    bare = (digits or "").lstrip("0")
     return "abcdefghijklmnop"[len(bare)] + bare
 
 
-def _dotted(numbers: str) -> str:
-    """Numbers of a dotted text; the end mark sorts before every further number."""
-    return "".join(map(_number, numbers.split("."))).rstrip("a") + "!"
+def _dotted(numbers: str | None) -> str:
+    """Numbers with dots between; zeros at the end are left out, the end sorts before a number."""
+    return "".join(map(_number, (numbers or "").split("."))).rstrip("a") + "!"
 
 
-def _base36(text: str) -> str:
+def _base36(text: str | None) -> str:
     """Digits before letters, as in ASCII; a scheme gives its revisions one width."""
-    return text.upper()
+    return (text or "").upper()
 
 
-def _before(text: str) -> str:
-    """A mark, or ``~`` where it is absent: every mark sorts before none."""
-    return (_number(text) if text.isdigit() else text.lower()) or "~"
+def _before(mark: str | None) -> str:
+    """``~``, which sorts after every mark, where the mark is absent."""
+    return _mark(mark) if mark else "~"
 
 
-def _after(text: str) -> str:
-    """A mark, or ``!`` where it is absent: every mark sorts after none."""
-    return (_number(text) if text.isdigit() else text.lower()) or "!"
+def _after(mark: str | None) -> str:
+    """``!``, which sorts before every mark, where the mark is absent."""
+    return _mark(mark) if mark else "!"
 
 
-_ENCODERS: dict[str, Callable[[str], str]] = {
+def _mark(mark: str) -> str:
+    return _number(mark) if mark.isdigit() else mark.lower()
+
+
+def _branch(number: str | None) -> str:
+    return (number or "").zfill(_BRANCH_WIDTH)
+
+
+_RANK: dict[str, Callable[[str | None], str]] = {
     "num": _number,
     "dots": _dotted,
     "b36": _base36,
@@ -123,58 +154,79 @@ _ENCODERS: dict[str, Callable[[str], str]] = {
 }
 
 
+# ---- from the table to one pattern per maker ----------------------------------------------------
+
+
 class _Reading:
     """How the match of one scheme becomes a version."""
 
-    def __init__(self, scheme: Scheme, names: tuple[str, ...], first_group: int) -> None:
-        """``first_group`` is the number of the group around the whole scheme; its own follow."""
+    def __init__(self, scheme: Scheme, mark: int) -> None:
+        """``mark`` is the number of the empty group that follows those of the scheme."""
         self._scheme = scheme
-        self._groups = range(first_group, first_group + len(names) + 1)
-        kinds = [name.partition("_")[0] for name in names]
-        self._line = [place for place, kind in enumerate(kinds, 1) if kind == "line"]
-        self._branch = [place for place, kind in enumerate(kinds, 1) if kind == "branch"]
-        self._rank = [
-            (place, _ENCODERS[kind]) for place, kind in enumerate(kinds, 1) if kind in _ENCODERS
-        ]
+        kinds = [name.partition("_")[0] for name in scheme.part_names]
+        self._groups = range(mark - len(kinds), mark + 1)
+        self._line = [place for place, kind in enumerate(kinds) if kind == "line"]
+        self._branch = [place for place, kind in enumerate(kinds) if kind == "branch"]
+        self._rank = [(place, _RANK[kind]) for place, kind in enumerate(kinds) if kind in _RANK]
 
     def version(self, text: str, match: re.Match[str]) -> FirmwareVersion:
         """The version that ``match`` found in ``text``."""
         if self._scheme.meaning is not Meaning.RELEASE:
             return FirmwareVersion(text, self._scheme)
-        values = [value or "" for value in match.group(*self._groups)]
+        values = match.group(*self._groups)
         line = " ".join([values[place] for place in self._line if values[place]]).upper()
-        branch = "".join([values[place].zfill(_BRANCH_WIDTH) for place in self._branch])
+        branch = "".join([_branch(values[place]) for place in self._branch])
         rank = "".join([encoded(values[place]) for place, encoded in self._rank])
         key = f"{self._scheme.name}|{line}|{branch}|{rank}"
-        return FirmwareVersion(text, self._scheme, tuple(values[1:]), line, branch, rank, key)
+        return FirmwareVersion(text, self._scheme, key, values)
 
 
-class _Grammar:
-    """All schemes that one maker may use, as one pattern: the first alternative that fits wins."""
+class _Grammar(dict[str, FirmwareVersion]):
+    """The schemes of one maker as one pattern, and the versions read with it so far."""
 
     def __init__(self, maker: str) -> None:
-        schemes = [scheme for scheme in SCHEMES if scheme.is_used_by(maker)]
-        self.pattern = re.compile(
-            "|".join(f"(?P<s{n}>{_prefixed(f's{n}', s.pattern)}\n)" for n, s in enumerate(schemes)),
-            re.VERBOSE | re.ASCII,
-        )
-        self.readings: dict[str | None, _Reading] = {
-            f"s{n}": _Reading(scheme, scheme.part_names, self.pattern.groupindex[f"s{n}"])
-            for n, scheme in enumerate(schemes)
+        schemes = {f"s{n}": s for n, s in enumerate(SCHEMES) if s.is_used_by(maker)}
+        pattern = re.compile("|".join(map(_marked, schemes, schemes.values())), re.X | re.A)
+        self._match = pattern.fullmatch
+        self._readings: dict[str | None, _Reading] = {
+            mark: _Reading(scheme, pattern.groupindex[mark]) for mark, scheme in schemes.items()
         }
 
+    def __missing__(self, text: str) -> FirmwareVersion:
+        if len(text) > LONGEST_TEXT:
+            return FirmwareVersion(text, _NO_SCHEME)
+        if len(self) >= MOST_REMEMBERED:
+            self.clear()
+        match = self._match(text.strip(_AROUND))
+        self[text] = version = (
+            self._readings[match.lastgroup].version(text, match)
+            if match
+            else FirmwareVersion(text, _NO_SCHEME)
+        )
+        return version
 
-def _prefixed(prefix: str, pattern: str) -> str:
-    """``pattern`` with ``prefix`` before the names of its groups, so that many fit in one."""
-    return re.sub(r"\(\?P<", f"(?P<{prefix}_", pattern)
+
+def _marked(mark: str, scheme: Scheme) -> str:
+    """The scheme's pattern, its groups renamed so that many fit in one; ``mark`` closes last."""
+    pattern = scheme.pattern.replace("(?P<", f"(?P<{mark}_")
+    return f"(?:{pattern}\n)(?P<{mark}>)"
 
 
-@lru_cache(maxsize=1024)
-def _grammar_for(maker: str) -> _Grammar:
-    name = canonical_machine_maker(maker)
-    return _grammar("" if isinstance(name, Unknown) else name.casefold())
+class _Grammars(dict[str, _Grammar]):
+    """The grammar for every spelling of a maker that came so far."""
+
+    def __missing__(self, maker: str) -> _Grammar:
+        if len(self) >= MOST_REMEMBERED:
+            self.clear()
+        canonical = canonical_machine_maker(maker)
+        name = "" if isinstance(canonical, Unknown) else canonical.casefold()
+        self[maker] = grammar = _grammar(name if name in _MAKERS_WITH_OWN_SCHEMES else "")
+        return grammar
 
 
-@lru_cache(maxsize=1024)
+@cache
 def _grammar(maker: str) -> _Grammar:
     return _Grammar(maker)
+
+
+_GRAMMARS = _Grammars()

@@ -74,94 +74,6 @@ _MSI = frozenset({"msi"})
 _ACER_GROUP = frozenset({"acer", "packard bell", "gateway", "emachines"})
 
 SCHEMES: tuple[Scheme, ...] = (
-    # ---- not a release -------------------------------------------------------------------------
-    Scheme(
-        name="core number",
-        learned="boards of many makers; it stays the same through all releases",
-        examples=("080015", "4.6.5", "5.6.5", "6.00 PG"),
-        pattern=r"""
-              [0-9]{2}00[0-9]{2}                # 080015, 090006
-            | 4\.6\.[0-9](?:\.[0-9]{1,2})?      # 4.6.5, 4.6.5.4
-            | 5\.6\.[0-9]                       # 5.6.5
-            | 6\.00[ ]?P[A-Z]                   # 6.00 PG
-            """,
-        meaning=Meaning.CORE_NUMBER,
-    ),
-    Scheme(
-        name="core number of generation 5",
-        learned="boards of many makers since 2014; some numbered desktops so in 2009",
-        examples=("5.11", "5.27"),
-        pattern=r"5\.[1-3][1-9]                 # not 5.10, 5.20: makers that count in tens",
-        meaning=Meaning.CORE_NUMBER,
-        except_makers=_HP,
-    ),
-    Scheme(
-        name="board family",
-        learned="servers of hp, whose version is a date elsewhere",
-        examples=("P89", "U48"),
-        pattern=r"[A-Z][0-9]{2}",
-        meaning=Meaning.BOARD_NAME,
-        makers=_HP,
-    ),
-    Scheme(
-        name="board name",
-        learned="boards of msi and of reference designs",
-        examples=("MS-7519", "CALPELLACRB.86C.0000.X.0000000000"),
-        pattern=r"MS-[0-9A-F]{4,5} | [0-9A-Z]{5,12}\.86C\.0000\.[XD]\.[0-9]{10}",
-        meaning=Meaning.BOARD_NAME,
-    ),
-    # ---- a common shape that one maker reads in its own way --------------------------------------
-    Scheme(
-        name="tens and trials",
-        learned="boards of msi since 2013: 1.51 is a trial of 1.50, 2.Q5 a customer's own",
-        examples=("1.30", "1.58", "1.50", "1.9V", "1.90", "1.A0", "1.B3", "1.B0"),
-        pattern=r"""
-            (?P<line_board>[0-9A-Z])\.          # variant of the board
-            (?:(?P<line_customer>Q)             # built for one customer
-              |(?P<b36_release>[0-9A-Z]))       # release, then letters
-            (?:0|(?P<pre_trial>[0-9A-Z]))       # 0 marks the release itself
-            """,
-        spelling="{line_board}.{line_customer}{b36_release}{pre_trial:0>1}",
-        makers=_MSI,
-    ),
-    Scheme(
-        name="board code V digit.digits",
-        learned="notebooks of msi before 2010; the digits behind the dot are read one by one",
-        examples=("A163CIMS V1.58", "A163CIMS V1.6", "A163CIMS V1.65", "A163CIMS V1.7"),
-        pattern=r"""
-            (?P<line_board>[AEPW][0-9A-Z]{4,6}MS)[ ]
-            (?:V|Ver|VER)\.?
-            (?P<line_major>[0-9])\.
-            (?P<b36_tens>[0-9A-Z])
-            (?P<b36_ones>[0-9A-Z]?)
-            """,
-        spelling="{line_board} V{line_major}.{b36_tens}{b36_ones}",
-    ),
-    Scheme(
-        name="V major.number",
-        learned="boards of msi before 2013; majors belong to variants of the board",
-        examples=("V1.8", "V1.10", "V2.11"),
-        pattern=r"""
-            V(?P<line_board>[0-9])?             # variant of the board
-            (?P<branch_major>[0-9])\.
-            (?P<num_release>[0-9]{1,2})
-            """,
-        spelling="V{line_board}{branch_major}.{num_release}",
-        makers=_MSI,
-    ),
-    Scheme(
-        name="V major.number, one major per system",
-        learned="notebooks of acer and its brands: V2.03 came out before V1.13",
-        examples=("V1.08", "V1.09", "V1.09A", "V1.10", "V2.11"),
-        pattern=r"""
-            [Vv](?P<branch_major>[0-9])\.
-            (?P<num_release>[0-9]{2,4})
-            (?:(?P<post_letter>[A-Za-z])(?P<num_build>[0-9]{0,2}))?\.?
-            (?:\((?P<tail_special>[^()]{1,20})\))?
-            """,
-        spelling="V{branch_major}.{num_release}{post_letter}{num_build}",
-        makers=_ACER_GROUP,
-    ),
     # ---- a line or board, then what orders -------------------------------------------------------
     Scheme(
         name="line CN, trial revision",
@@ -190,19 +102,6 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{line_code}{b36_revision}{tail_mark}",
     ),
     Scheme(
-        name="line, build, version",
-        learned="servers of ibm and lenovo; the version behind follows the build",
-        examples=("IVE136X-2.13", "IVE182H-4.10"),
-        pattern=r"""
-            (?:-\[)?
-            (?P<line_code>[0-9A-Z]{3})
-            (?P<num_build>[0-9]{3})
-            (?P<tail_mark>[A-Z]{1,3})-[0-9]\.[0-9]{2}
-            (?:\]-)?
-            """,
-        spelling="{line_code}{num_build}{tail_mark}",
-    ),
-    Scheme(
         name="line Ver. numbers",
         learned="business machines of hp since 2014; majors from 50 were trials",
         examples=("N02 Ver. 02.05", "N02 Ver. 02.16", "N02 Ver. 02.16.01"),
@@ -212,6 +111,17 @@ SCHEMES: tuple[Scheme, ...] = (
             (?P<dots_version>[0-9]{2}(?:\.[0-9]{2}){0,2})
             """,
         spelling="{line_code} Ver. {line_trial}{dots_version}",
+    ),
+    Scheme(
+        name="line Ver. letter.revision",
+        learned="business notebooks of hp before 2014",
+        examples=("68MDU Ver. F.09", "68MDU Ver. F.0B", "68MDU Ver. F.20"),
+        pattern=r"""
+            (?P<line_code>[0-9A-Z]{3,5})[ ]Ver\.[ ]
+            (?P<line_letter>[A-Z])\.
+            (?P<b36_revision>[0-9A-Z]{2})
+            """,
+        spelling="{line_code} Ver. {line_letter}.{b36_revision}",
     ),
     Scheme(
         name="line v numbers",
@@ -227,25 +137,30 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{line_code} v{tail_series}{line_trial}{dots_version}{post_letter}",
     ),
     Scheme(
-        name="line Ver. letter.revision",
-        learned="business notebooks of hp before 2014",
-        examples=("68MDU Ver. F.09", "68MDU Ver. F.0B", "68MDU Ver. F.20"),
+        name="line, build, version",
+        learned="servers of ibm and lenovo; the version behind follows the build",
+        examples=("IVE136X-2.13", "IVE182H-4.10"),
         pattern=r"""
-            (?P<line_code>[0-9A-Z]{3,5})[ ]Ver\.[ ]
-            (?P<line_letter>[A-Z])\.
-            (?P<b36_revision>[0-9A-Z]{2})
+            (?:-\[)?
+            (?P<line_code>[0-9A-Z]{3})
+            (?P<num_build>[0-9]{3})
+            (?P<tail_mark>[A-Z]{1,3})-[0-9]\.[0-9]{2}
+            (?:\]-)?
             """,
-        spelling="{line_code} Ver. {line_letter}.{b36_revision}",
+        spelling="{line_code}{num_build}{tail_mark}",
     ),
     Scheme(
-        name="letter.revision",
-        learned="notebooks of hp",
-        examples=("F.09", "F.0B", "F.19", "F.1B", "F.20"),
+        name="board code V digit.digits",
+        learned="notebooks of msi before 2010; the digits behind the dot are read one by one",
+        examples=("A163CIMS V1.58", "A163CIMS V1.6", "A163CIMS V1.65", "A163CIMS V1.7"),
         pattern=r"""
-            (?P<line_letter>[A-Z])\.
-            (?P<b36_revision>[0-9A-Z]{2})
+            (?P<line_board>[AEPW][0-9A-Z]{4,6}MS)[ ]
+            (?:V|Ver|VER)\.?
+            (?P<line_major>[0-9])\.
+            (?P<b36_tens>[0-9A-Z])
+            (?P<b36_ones>[0-9A-Z]?)
             """,
-        spelling="{line_letter}.{b36_revision}",
+        spelling="{line_board} V{line_major}.{b36_tens}{b36_ones}",
     ),
     Scheme(
         name="board code.major revision",
@@ -323,6 +238,18 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{line_board}.88Z.{b36_release}.{b36_build}",
     ),
     Scheme(
+        name="server, numbers, build time",
+        learned="servers of cisco",
+        examples=("C220M4.3.0.3c.0.0831170216", "C220M4.4.1.2b.0.0625202204"),
+        pattern=r"""
+            (?P<line_model>[BC][0-9]{3}M[0-9])\.
+            (?P<dots_version>[0-9](?:\.[0-9]{1,2}){2})
+            (?P<post_letter>[a-z])?\.0\.
+            (?P<built_at>[0-9]{10,12})
+            """,
+        spelling="{line_model}.{dots_version}{post_letter}",
+    ),
+    Scheme(
         name="core, release, board",
         learned="mainboards of fujitsu; the core's number in front carries no order",
         examples=(
@@ -370,16 +297,6 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{num_release}{line_board}",
     ),
     Scheme(
-        name="board, letter and digits",
-        learned="boards of foxconn, notebooks of lg",
-        examples=("AC3F1020", "AC3F1P01", "AC3F1P05", "AC3F1S10"),
-        pattern=r"""
-            (?P<line_board>[0-9A-Z]{3}F1|Q[0-9A-Z]{4})
-            (?P<b36_revision>[0-9A-Z][0-9]{2})
-            """,
-        spelling="{line_board}{b36_revision}",
-    ),
-    Scheme(
         name="R number, board",
         learned="notebooks of sony",
         examples=("R0180E5", "R0220E5"),
@@ -395,6 +312,16 @@ SCHEMES: tuple[Scheme, ...] = (
             (?P<b36_revision>[0-9A-Z]{4})
             """,
         spelling="{line_board}P{b36_revision}",
+    ),
+    Scheme(
+        name="board, letter and digits",
+        learned="boards of foxconn, notebooks of lg",
+        examples=("AC3F1020", "AC3F1P01", "AC3F1P05", "AC3F1S10"),
+        pattern=r"""
+            (?P<line_board>[0-9A-Z]{3}F1|Q[0-9A-Z]{4})
+            (?P<b36_revision>[0-9A-Z][0-9]{2})
+            """,
+        spelling="{line_board}{b36_revision}",
     ),
     Scheme(
         name="branch, numbers and letter",
@@ -457,27 +384,19 @@ SCHEMES: tuple[Scheme, ...] = (
             """,
         spelling="{line_board} {num_release}",
     ),
+    # ---- digits alone ----------------------------------------------------------------------------
     Scheme(
-        name="builder, numbers",
-        learned="open firmware under the name of who built it",
-        examples=(
-            "MrChromebox-4.18-pre",
-            "MrChromebox-4.18.2",
-            "MrChromebox-4.22.2",
-            "MrChromebox-4.22.2-5-g822782a1001",
-            "MrChromebox-2408.1",
-        ),
+        name="core number",
+        learned="boards of many makers; it stays the same through all releases",
+        examples=("080015", "4.6.5", "5.6.5", "6.00 PG"),
         pattern=r"""
-            (?P<line_builder>MrChromebox|CBET4000|Google_[A-Z][a-z]+|[a-z]+boot)
-            [-. ]
-            (?P<dots_version>[0-9]{1,5}(?:\.[0-9]{1,5}){1,3})
-            (?P<pre_word>-pre)?
-            (?:-(?P<post_commits>[0-9]{1,5})-g[0-9a-f]{6,12})?
-            (?:-dirty)?
+              [0-9]{2}00[0-9]{2}                # 080015, 090006
+            | 4\.6\.[0-9](?:\.[0-9]{1,2})?      # 4.6.5, 4.6.5.4
+            | 5\.6\.[0-9]                       # 5.6.5
+            | 6\.00[ ]?P[A-Z]                   # 6.00 PG
             """,
-        spelling="{line_builder}-{dots_version}{pre_word}",
+        meaning=Meaning.CORE_NUMBER,
     ),
-    # ---- short ones ------------------------------------------------------------------------------
     Scheme(
         name="four digits, trial",
         learned="boards of asus: numbers from 8000 came out beside those below",
@@ -507,48 +426,6 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{num_release}",
     ),
     Scheme(
-        name="digit, letter, digits",
-        learned="notebooks of acer and packard bell before 2008",
-        examples=("3A33", "3A37", "4A04", "6A01"),
-        pattern=r"(?P<b36_release>[0-9]A[0-9]{2})",
-        spelling="{b36_release}",
-    ),
-    Scheme(
-        name="V: numbers, build day",
-        learned="thin clients",
-        examples=("M350C V:3.5.13A-07222020", "M350C V:3.7.13A-03112021"),
-        pattern=r"""
-            (?P<line_model>[0-9A-Z]*)[ ]?V:
-            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{1,2}){2})
-            (?P<post_letter>[A-Z])?
-            -(?P<built_on>[0-9]{8})
-            """,
-        spelling="{line_model} V:{dots_version}{post_letter}",
-    ),
-    Scheme(
-        name="server, numbers, build time",
-        learned="servers of cisco",
-        examples=("C220M4.3.0.3c.0.0831170216", "C220M4.4.1.2b.0.0625202204"),
-        pattern=r"""
-            (?P<line_model>[BC][0-9]{3}M[0-9])\.
-            (?P<dots_version>[0-9](?:\.[0-9]{1,2}){2})
-            (?P<post_letter>[a-z])?\.0\.
-            (?P<built_at>[0-9]{10,12})
-            """,
-        spelling="{line_model}.{dots_version}{post_letter}",
-    ),
-    Scheme(
-        name="words V numbers, words",
-        learned="small makers; the words around must be the same",
-        examples=("AP618_MED_V0.13.1_M00P1T0G0", "AP618_MED_V0.13.2_M00P1T0G0"),
-        pattern=r"""
-            (?P<line_words>[0-9A-Za-z_]{0,24}V)
-            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{1,2}){1,2})
-            (?P<line_setup>_[A-Z][0-9]{1,2}[A-Z][0-9][0-9A-Z_]{0,40})
-            """,
-        spelling="{line_words}{dots_version}{line_setup}",
-    ),
-    Scheme(
         name="four digits, letter, customer",
         learned="boards of positivo",
         examples=("0304R_W7", "0304S.L", "0308E.U"),
@@ -559,22 +436,14 @@ SCHEMES: tuple[Scheme, ...] = (
             """,
         spelling="{num_release}{b36_letter}",
     ),
+    # ---- one letter and a number -----------------------------------------------------------------
     Scheme(
-        name="numbers, commits",
-        learned="open firmware built from a point between two releases",
-        examples=("4.11-283-gb1ea707bda", "4.13-1531-g2fae1c0494"),
-        pattern=r"""
-            (?P<dots_version>[0-9]{1,2}\.[0-9]{1,2}(?:\.[0-9])?)
-            -(?P<num_commits>[0-9]{1,5})-g[0-9a-f]{6,12}(?:-dirty)?
-            """,
-        spelling="{dots_version}-{num_commits}",
-    ),
-    Scheme(
-        name="day of the build",
-        learned="notebooks with open firmware, whose version is the day and the source's hash",
-        examples=("2023-09-19_16ef69c", "2024-07-08_926f73d"),
-        pattern=r"(?P<num_year>20[0-9]{2})-(?P<num_month>[0-9]{2})-(?P<num_day>[0-9]{2})_[0-9a-f]{7}",
-        spelling="{num_year}-{num_month}-{num_day}",
+        name="board family",
+        learned="servers of hp, whose version is a date elsewhere",
+        examples=("P89", "U48"),
+        pattern=r"[A-Z][0-9]{2}",
+        meaning=Meaning.BOARD_NAME,
+        makers=_HP,
     ),
     Scheme(
         name="letter and number",
@@ -590,7 +459,7 @@ SCHEMES: tuple[Scheme, ...] = (
     ),
     Scheme(
         name="F and letter",
-        learned="boards of gigabyte: other revisions of the board; never compared with F and number",
+        learned="boards of gigabyte, other board revisions; never compared with F and number",
         examples=("FA", "FB", "FDj", "FDk", "FD"),
         pattern=r"""
             F(?P<b36_release>[A-Z])
@@ -610,7 +479,70 @@ SCHEMES: tuple[Scheme, ...] = (
             """,
         spelling="F{line_letter}{num_release}{pre_letter}",
     ),
+    Scheme(
+        name="digit, letter, digits",
+        learned="notebooks of acer and packard bell before 2008",
+        examples=("3A33", "3A37", "4A04", "6A01"),
+        pattern=r"(?P<b36_release>[0-9]A[0-9]{2})",
+        spelling="{b36_release}",
+    ),
     # ---- dotted numbers --------------------------------------------------------------------------
+    Scheme(
+        name="core number of generation 5",
+        learned="boards of many makers since 2014; some numbered desktops so in 2009",
+        examples=("5.11", "5.27"),
+        pattern=r"5\.[1-3][1-9]                 # not 5.10, 5.20: makers that count in tens",
+        meaning=Meaning.CORE_NUMBER,
+        except_makers=_HP,
+    ),
+    Scheme(
+        name="tens and trials",
+        learned="boards of msi since 2013: 1.51 is a trial of 1.50, 2.Q5 a customer's own",
+        examples=("1.30", "1.58", "1.50", "1.9V", "1.90", "1.A0", "1.B3", "1.B0"),
+        pattern=r"""
+            (?P<line_board>[0-9A-Z])\.          # variant of the board
+            (?:(?P<line_customer>Q)             # built for one customer
+              |(?P<b36_release>[0-9A-Z]))       # release, then letters
+            (?:0|(?P<pre_trial>[0-9A-Z]))       # 0 marks the release itself
+            """,
+        spelling="{line_board}.{line_customer}{b36_release}{pre_trial:0>1}",
+        makers=_MSI,
+    ),
+    Scheme(
+        name="V major.number",
+        learned="boards of msi before 2013; majors belong to variants of the board",
+        examples=("V1.8", "V1.10", "V2.11"),
+        pattern=r"""
+            V(?P<line_board>[0-9])?             # variant of the board
+            (?P<branch_major>[0-9])\.
+            (?P<num_release>[0-9]{1,2})
+            """,
+        spelling="V{line_board}{branch_major}.{num_release}",
+        makers=_MSI,
+    ),
+    Scheme(
+        name="V major.number, one major per system",
+        learned="notebooks of acer and its brands: V2.03 came out before V1.13",
+        examples=("V1.08", "V1.09", "V1.09A", "V1.10", "V2.11"),
+        pattern=r"""
+            [Vv](?P<branch_major>[0-9])\.
+            (?P<num_release>[0-9]{2,4})
+            (?:(?P<post_letter>[A-Za-z])(?P<num_build>[0-9]{0,2}))?\.?
+            (?:\((?P<tail_special>[^()]{1,20})\))?
+            """,
+        spelling="V{branch_major}.{num_release}{post_letter}{num_build}",
+        makers=_ACER_GROUP,
+    ),
+    Scheme(
+        name="letter.revision",
+        learned="notebooks of hp",
+        examples=("F.09", "F.0B", "F.19", "F.1B", "F.20"),
+        pattern=r"""
+            (?P<line_letter>[A-Z])\.
+            (?P<b36_revision>[0-9A-Z]{2})
+            """,
+        spelling="{line_letter}.{b36_revision}",
+    ),
     Scheme(
         name="P or L, two numbers",
         learned="boards of asrock: L marks a build of the laboratory, the numbers run on",
@@ -688,7 +620,45 @@ SCHEMES: tuple[Scheme, ...] = (
             """,
         spelling="{dots_version}",
     ),
-    # ---- no release either; late, because their patterns are slow ---------------------------------
+    # ---- firmware built from open sources --------------------------------------------------------
+    Scheme(
+        name="builder, numbers",
+        learned="open firmware under the name of who built it",
+        examples=(
+            "MrChromebox-4.18-pre",
+            "MrChromebox-4.18.2",
+            "MrChromebox-4.22.2",
+            "MrChromebox-4.22.2-5-g822782a1001",
+            "MrChromebox-2408.1",
+        ),
+        pattern=r"""
+            (?P<line_builder>MrChromebox|CBET4000|Google_[A-Z][a-z]+|[a-z]+boot)
+            [-. ]
+            (?P<dots_version>[0-9]{1,5}(?:\.[0-9]{1,5}){1,3})
+            (?P<pre_word>-pre)?
+            (?:-(?P<post_commits>[0-9]{1,5})-g[0-9a-f]{6,12})?
+            (?:-dirty)?
+            """,
+        spelling="{line_builder}-{dots_version}{pre_word}",
+    ),
+    Scheme(
+        name="numbers, commits",
+        learned="open firmware built from a point between two releases",
+        examples=("4.11-283-gb1ea707bda", "4.13-1531-g2fae1c0494"),
+        pattern=r"""
+            (?P<dots_version>[0-9]{1,2}\.[0-9]{1,2}(?:\.[0-9])?)
+            -(?P<num_commits>[0-9]{1,5})-g[0-9a-f]{6,12}(?:-dirty)?
+            """,
+        spelling="{dots_version}-{num_commits}",
+    ),
+    Scheme(
+        name="day of the build",
+        learned="notebooks with open firmware, whose version is the day and the source's hash",
+        examples=("2023-09-19_16ef69c", "2024-07-08_926f73d"),
+        pattern=r"(?P<num_year>20[0-9]{2})-(?P<num_month>[0-9]{2})-(?P<num_day>[0-9]{2})_[0-9a-f]{7}",
+        spelling="{num_year}-{num_month}-{num_day}",
+    ),
+    # ---- no release, by its words ----------------------------------------------------------------
     Scheme(
         name="placeholder",
         learned="boards that left the factory unnamed",
@@ -707,7 +677,37 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"(?i: .*\b(?:virtualbox|qemu|seabios|ovmf|vmware|hyper-?v|bochs|xen)\b.* )",
         meaning=Meaning.VIRTUAL_MACHINE,
     ),
-    # ---- what is left: the same words, then a number or a letter ---------------------------------
+    Scheme(
+        name="board name",
+        learned="boards of msi and of reference designs",
+        examples=("MS-7519", "CALPELLACRB.86C.0000.X.0000000000"),
+        pattern=r"MS-[0-9A-F]{4,5} | [0-9A-Z]{5,12}\.86C\.0000\.[XD]\.[0-9]{10}",
+        meaning=Meaning.BOARD_NAME,
+    ),
+    # ---- the same words, then a number or a letter -----------------------------------------------
+    Scheme(
+        name="V: numbers, build day",
+        learned="thin clients",
+        examples=("M350C V:3.5.13A-07222020", "M350C V:3.7.13A-03112021"),
+        pattern=r"""
+            (?P<line_model>[0-9A-Z]*)[ ]?V:
+            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{1,2}){2})
+            (?P<post_letter>[A-Z])?
+            -(?P<built_on>[0-9]{8})
+            """,
+        spelling="{line_model} V:{dots_version}{post_letter}",
+    ),
+    Scheme(
+        name="words V numbers, words",
+        learned="small makers; the words around must be the same",
+        examples=("AP618_MED_V0.13.1_M00P1T0G0", "AP618_MED_V0.13.2_M00P1T0G0"),
+        pattern=r"""
+            (?P<line_words>[0-9A-Za-z_]{0,24}V)
+            (?P<dots_version>[0-9]{1,2}(?:\.[0-9]{1,2}){1,2})
+            (?P<line_setup>_[A-Z][0-9]{1,2}[A-Z][0-9][0-9A-Z_]{0,40})
+            """,
+        spelling="{line_words}{dots_version}{line_setup}",
+    ),
     Scheme(
         name="words, number",
         learned="small makers; only versions with the very same words are compared",
