@@ -161,8 +161,8 @@ class ImportedSchema(Schema):
 
 
 class ModelCountSchema(Schema):
-    maker = fields.String()
-    model = fields.String()
+    maker = fields.String(allow_none=True)
+    model = fields.String(allow_none=True)
     machines = fields.Integer()
 
 
@@ -236,7 +236,7 @@ def overview_answer(overview: Overview) -> dict[str, Any]:
         **{name: getattr(overview, name) for name in OverviewSchema().fields},
         "as_of": write_time(overview.as_of),
         "models": [
-            {"maker": maker, "model": model, "machines": count}
+            {"maker": maker or None, "model": model or None, "machines": count}
             for maker, model, count in overview.models
         ],
         "worklist": [work_item_answer(item) for item in overview.worklist],

@@ -124,7 +124,7 @@ machines = Table(
     Column("sequence", BigInteger),  # of the current agent
     Column("taken_at", UtcTime),
     Column("received_at", UtcTime),
-    Column("clock_difference_seconds", Integer),  # server's minus machine's; none: unknown
+    Column("clock_difference_seconds", BigInteger),  # server's minus machine's; none: unknown
     Column("report", LargeBinary),
     Column("running_text", CleanText),  # the last firmware version that could be read, and when
     Column("running_seen_at", UtcTime),
@@ -134,6 +134,7 @@ machines = Table(
     Column("outcome", Text),
     Column("sentence", CleanText),
     Column("holds_until", UtcTime),  # none: until something new is known
+    Column("rules_version", Integer),  # of the judgement
     Index(None, "name", "id"),
     Index(None, "combination_id"),
     Index(None, "holds_until"),

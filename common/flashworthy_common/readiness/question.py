@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from enum import Enum
 
 from flashworthy_common.chassis import Kind, kind_of
+from flashworthy_common.confirmations import Confirmation, Confirmed
 from flashworthy_common.need import Need
 from flashworthy_common.policy import Policy
 from flashworthy_common.releases import Requirements
@@ -73,6 +74,7 @@ class Machine:
     marked: str = ""  # by the administrator: the life-safety duty it has, if any
     received_at: datetime | None = None
     clock_difference_seconds: Maybe[int] = NOT_REPORTED  # the server's clock minus the machine's
+    confirmations: tuple[Confirmation, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +120,30 @@ class Case:
         stated = self.need.target.minutes if self.need.target else None
         return self.policy.flash_minutes if stated is None else stated
 
+    @property
+    def restarts(self) -> int:
+        """Restarts of the path: those that the release states, or one for each flash."""
+        stated = self.need.target.restarts if self.need.target else None
+        return stated if stated is not None else 1
+
+    def confirmed_until(self, what: Confirmed, of: str) -> datetime | None:
+        """Until when a person's word holds that speaks of `of`; none where there is none."""
+        limit_seconds = self.policy.confirmation_age_seconds(what)
+        ends = [
+            end
+            for each in self.machine.confirmations
+            if (each.what, each.of) == (what, of)
+            and each.at <= self.now
+            and (end := self.fresh_until(each.at, limit_seconds))
+        ]
+        return max(ends, default=None)
+
     def age_seconds(self, seen_at: datetime) -> float:
         return (self.now - seen_at).total_seconds()
 
     def fresh_until(self, seen_at: datetime, limit_seconds: int) -> datetime | None:
         """Until when evidence counts as recent; none where it no longer does."""
-        end = seen_at + timedelta(seconds=limit_seconds)
+        end = min(seen_at, self.now) + timedelta(seconds=limit_seconds)  # no age is below none
         return end if end > self.now else None
 
 

@@ -21,6 +21,8 @@ from flashworthy_server.api import (
     releases,
     reports,
 )
+from flashworthy_server.api.context import EXTENSION
+from flashworthy_server.site import Site
 
 PREFIX = "/api/v1"
 
@@ -50,8 +52,9 @@ class _ProblemApi(Api):
         self.DEFAULT_RESPONSE_CONTENT_TYPE = Api.DEFAULT_RESPONSE_CONTENT_TYPE
 
 
-def register(app: Flask) -> None:
-    """Add the API to an application."""
+def register(app: Flask, site: Site) -> None:
+    """Add the API of one site to an application."""
+    app.extensions[EXTENSION] = site
     app.config.update(_OPENAPI)
     problems.register(app)
     access.register(app)

@@ -8,6 +8,8 @@ from urllib.parse import urlencode
 from flask import request
 from marshmallow import ValidationError, fields
 
+from flashworthy_server.services.machines import HIGHEST_ID
+
 
 class Cursor(fields.Field[Any]):
     """Where a page begins, as the link to it says; nobody but the server reads what it holds."""
@@ -20,6 +22,8 @@ class Cursor(fields.Field[Any]):
         try:
             found = json.loads(base64.urlsafe_b64decode(value.encode("ascii")))
             if [type(part) for part in found] != list(self.kinds):
+                raise ValueError
+            if any(isinstance(part, int) and abs(part) > HIGHEST_ID for part in found):
                 raise ValueError
         except (ValueError, TypeError):
             raise ValidationError("Expected a cursor from a link, as it came.") from None

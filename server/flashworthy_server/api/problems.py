@@ -6,7 +6,7 @@ The `type` member is left out: `about:blank` then applies, and `title` is the ph
 from http import HTTPStatus
 from typing import Any
 
-from flask import Flask, Response, json, request
+from flask import Flask, Response, current_app, json, request
 from werkzeug.exceptions import HTTPException
 
 from flashworthy_server import errors
@@ -105,5 +105,8 @@ def _count(response: Response) -> Response:
     if HTTPStatus.BAD_REQUEST <= response.status_code < HTTPStatus.INTERNAL_SERVER_ERROR:
         method = request.method if request.method in _KNOWN_METHODS else "other"
         route = request.url_rule.rule if request.url_rule else "(no such route or method)"
-        count_refusal(current_site(), f"{method} {route}", response.status_code)
+        try:
+            count_refusal(current_site(), f"{method} {route}", response.status_code)
+        except errors.BusyError:
+            current_app.logger.warning("a refusal could not be counted: the database is busy")
     return response

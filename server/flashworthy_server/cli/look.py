@@ -131,11 +131,17 @@ def _print_overview(found: Overview) -> None:
     print_counts("priority", found.priorities)
     print_counts("attention", found.attention)
     print_counts("places", found.places)
-    print_counts("models", {f"{maker} {model}": n for maker, model, n in found.models})
+    print_counts(
+        "models", {f"{maker} {model}".strip() or "not known": n for maker, model, n in found.models}
+    )
     print_counts("age (years)", found.firmware_age)
     print_counts("refused", {f"x {what} ({status})": n for what, status, n in found.refusals})
     click.echo()
     _print_worklist(found.worklist)
+
+
+def _model(maker: str, model: str) -> str:
+    return f"{maker} {model}".strip() or "not known"
 
 
 def _print_worklist(items: list[WorkItem]) -> None:
@@ -147,7 +153,7 @@ def _print_worklist(items: list[WorkItem]) -> None:
             "board",
             "runs",
             "newest seen here",
-            "to be looked at, since",
+            "because",
         ),
         [
             (

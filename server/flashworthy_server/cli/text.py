@@ -4,6 +4,7 @@ What machines say of themselves is printed without control characters: a host na
 able to move the cursor or change the screen.
 """
 
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -12,6 +13,7 @@ from tabulate import tabulate
 
 from flashworthy_server.services.overview import Counted
 
+_TITLE_COLUMNS, _LINE_COLUMNS = 13, 100
 NOTHING = "-"  # for what is not known
 
 
@@ -37,6 +39,8 @@ def print_table(headers: Sequence[str], rows: Iterable[Sequence[Any]], none: str
 
 
 def print_counts(title: str, counted: Counted) -> None:
-    """Counts on one line, such as ``outcomes    12 leave, 3 prepare``; zeroes are left out."""
+    """Counts, such as ``outcome     12 leave, 3 prepare``; zeroes are left out."""
     parts = [f"{count} {printable(name)}" for name, count in counted.items() if count]
-    click.echo(f"{title:<12}{', '.join(parts) or 'none'}")
+    text = f"{title:<{_TITLE_COLUMNS}}{', '.join(parts) or 'none'}"
+    indent = " " * _TITLE_COLUMNS
+    click.echo(textwrap.fill(text, _LINE_COLUMNS, subsequent_indent=indent))

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from flashworthy_server.errors import ConflictError, InvalidTokenError, NotFoundError
+from flashworthy_server.services.places import canonical_place
 from flashworthy_server.site import Site
 from flashworthy_server.store import credentials as store
 
@@ -66,7 +67,7 @@ def new_machine_token() -> str:
 
 def make_code(site: Site, *, uses: int, days: int, place: str | None) -> NewCode:
     """A new enrolment code for `uses` machines within `days` days."""
-    now = site.clock()
+    now, place = site.clock(), canonical_place(place)
     groups = (
         "".join(secrets.choice(_CODE_ALPHABET) for _ in range(_CODE_GROUP_LETTERS))
         for _ in range(_CODE_GROUPS)

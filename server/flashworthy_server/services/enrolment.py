@@ -6,6 +6,7 @@ from flashworthy_common.attention import AttentionCode
 from flashworthy_common.values import Unknown
 from flashworthy_server.errors import ConflictError, InvalidCodeError
 from flashworthy_server.services.credentials import code_digest, digest_of, new_machine_token
+from flashworthy_server.services.places import canonical_place
 from flashworthy_server.services.recognition import recognise_or_add
 from flashworthy_server.site import Site
 from flashworthy_server.store import credentials as credential_store
@@ -32,9 +33,9 @@ def enrol(site: Site, application: Application) -> Enrolment:
         used = credential_store.use_code(connection, code_digest(application.code), now)
         if used is None:
             raise InvalidCodeError("the enrolment code is unknown, used up or expired")
-        place = used[1] or _stated_place(application)
+        place = used.place or _stated_place(application)
         owner = machine_store.machine_of_agent(connection, application.agent_id)
-        machine_id = recognise_or_add(
+        machine_id, is_new = recognise_or_add(
             connection,
             application.identity,
             agent_id=application.agent_id,
@@ -50,12 +51,12 @@ def enrol(site: Site, application: Application) -> Enrolment:
             token_digest=digest_of(token),
             place=place,
         )
-        machine_store.drop_attention(connection, machine_id, AttentionCode.IDENTITY_IN_DOUBT)
+        if not is_new:  # it enrolled by itself, which is what the doubt asked for
+            machine_store.drop_attention(connection, machine_id, AttentionCode.IDENTITY_IN_DOUBT)
     return Enrolment(machine_id, application.agent_id, token)
 
 
 def _stated_place(application: Application) -> str | None:
-    if application.place:
-        return application.place
     place = application.identity.place
-    return None if isinstance(place, Unknown) else place
+    reported = None if isinstance(place, Unknown) else place
+    return canonical_place(application.place) or canonical_place(reported)

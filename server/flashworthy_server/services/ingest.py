@@ -32,7 +32,13 @@ from flashworthy_server.services.judgement import (
     combination_of_report,
     judge_machines,
 )
-from flashworthy_server.services.recognition import name_of, note_likeness, recognise_or_add
+from flashworthy_server.services.places import canonical_place
+from flashworthy_server.services.recognition import (
+    learn,
+    name_of,
+    note_likeness,
+    recognise_or_add,
+)
 from flashworthy_server.site import Site
 from flashworthy_server.store import history as history_store
 from flashworthy_server.store import machines as machine_store
@@ -97,16 +103,15 @@ def receive_report(
 def import_carried(site: Site, read: ReadReport, body: bytes) -> Receipt:
     """Keep a report that was carried by hand; the machine is recognised, or added."""
     report, now = read.report, site.clock()
-    place = report.identity.place
     with site.database.writing() as connection:
         known = history_store.machine_of_report(connection, report.report_id)
         if known is not None:
             return Receipt(report.report_id, known, False)
-        machine_id = recognise_or_add(
+        machine_id, _ = recognise_or_add(
             connection,
             report.identity,
             agent_id=report.agent_id,
-            place=None if isinstance(place, Unknown) else place,
+            place=canonical_place(_known(report.identity.place)),
             now=now,
         )
         machine = machine_store.load_machine(connection, machine_id)
@@ -142,7 +147,7 @@ def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: A
     if kept_as is not KeptAs.LATE:
         note_likeness(connection, machine.id, found, now)
     if kept_as is KeptAs.CURRENT:
-        machine_store.save_evidence(connection, machine.id, seen)
+        learn(connection, machine.id, seen, now)
         _renew_state(site, connection, machine, arrival, found)
         judge_machines(site, connection, [machine.id], now)
 
@@ -185,7 +190,7 @@ def _renew_state(
         machine.id,
         newest,
         name=machine.name if _known(report.identity.hostname) is None else name_of(report.identity),
-        place=machine.place or _known(report.identity.place),
+        place=machine.place or canonical_place(_known(report.identity.place)),
         sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )
     found_now = _attentions(site, connection, machine.id, arrival)

@@ -14,7 +14,7 @@ from datetime import datetime
 from flashworthy_common.makers import Combination, combination_of
 from flashworthy_common.need import Need, need_of
 from flashworthy_common.present import sentence
-from flashworthy_common.readiness import Machine, Moment, Verdict, assess
+from flashworthy_common.readiness import RULES_VERSION, Machine, Moment, Verdict, assess
 from flashworthy_common.releases import Release, Review, speaks_for
 from flashworthy_common.report import Report
 from flashworthy_server.db import Connection
@@ -122,6 +122,8 @@ def renew_outdated(site: Site) -> None:
     with site.database.writing() as connection:
         outdated = list(combination_store.outdated_combinations(connection))
         _renew(site, connection, outdated, site.clock())
+        judged_otherwise = machine_store.outdated_machine_ids(connection, RULES_VERSION)
+        judge_machines(site, connection, judged_otherwise, site.clock())
 
 
 def _renew(
@@ -166,4 +168,5 @@ def _judgement(verdict: Verdict) -> Judgement:
         outcome=verdict.outcome.value,
         sentence=sentence(verdict),
         holds_until=verdict.holds_until,
+        rules_version=verdict.rules_version,
     )

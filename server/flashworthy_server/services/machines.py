@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from flashworthy_common.attention import AttentionCode, FirmwareChange, silent_before
-from flashworthy_common.makers import canonical_machine_maker
+from flashworthy_common.makers import MachineMaker, canonical_machine_maker
 from flashworthy_common.need import Need
 from flashworthy_common.readiness import Moment, Verdict
 from flashworthy_common.reasons import Priority
@@ -13,6 +13,7 @@ from flashworthy_common.values import Unknown
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import AmbiguousNameError, NotFoundError
 from flashworthy_server.services import judgement
+from flashworthy_server.services.places import canonical_place
 from flashworthy_server.site import Site
 from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import history as history_store
@@ -22,6 +23,7 @@ from flashworthy_server.store.listing import Filters as Filters
 from flashworthy_server.store.listing import ListedMachine, list_machines
 from flashworthy_server.store.machines import StoredAttention, StoredMachine
 
+HIGHEST_ID = 2**63 - 1  # of the database
 MOST_CHANGES = 100  # firmware changes shown of one machine
 _PRESSING = {priority.value for priority in (Priority.OUT_OF_CYCLE, Priority.IMMEDIATE)}
 
@@ -60,7 +62,7 @@ def page_of_machines(
 ) -> Page:
     """One page of at most `count` machines, judged as of now."""
     judgement.judge_due(site)
-    filters = _with_canonical_maker(filters)
+    filters = _canonical(filters)
     with site.database.reading() as connection:
         rows = _rows(site, connection, filters, after, count + 1)
     shown = rows[:count]
@@ -136,16 +138,17 @@ def mark(site: Site, machine_id: int, duty: str | None) -> None:
         judgement.judge_machines(site, connection, [machine_id], site.clock())
 
 
-def _with_canonical_maker(filters: Filters) -> Filters:
-    """The filters with the maker's one name, however a person spelled it."""
-    if filters.maker is None:
-        return filters
-    maker = canonical_machine_maker(filters.maker)
-    return filters if isinstance(maker, Unknown) else replace(filters, maker=maker)
+def _canonical(filters: Filters) -> Filters:
+    """The filters with the one name of maker and place, however a person spelled them."""
+    maker = None if filters.maker is None else canonical_machine_maker(filters.maker)
+    if isinstance(maker, Unknown):
+        maker = None if filters.maker is None else MachineMaker(filters.maker)
+    return replace(filters, maker=maker, place=canonical_place(filters.place))
 
 
 def _load(connection: Connection, machine_id: int) -> StoredMachine:
-    machine = machine_store.load_machine(connection, machine_id)
+    known = 0 < machine_id <= HIGHEST_ID
+    machine = machine_store.load_machine(connection, machine_id) if known else None
     if machine is None:
         raise NotFoundError(f"there is no machine #{machine_id}")
     return machine

@@ -9,12 +9,14 @@ from flashworthy_common.need import Need, Standing
 from flashworthy_common.readiness import Outcome
 from flashworthy_server.db import Connection
 from flashworthy_server.services import judgement
+from flashworthy_server.services.places import outermost
 from flashworthy_server.site import Site
 from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import counts
 
 MOST_ROWS = 20  # models, places and worklist entries shown
 REFUSALS_DAYS = 7
+_NOT_KNOWN = "not known"
 OLDEST_YEARS = 10  # firmware of this age and above is counted together
 
 Counted = dict[str, int]
@@ -116,7 +118,7 @@ def _named(counted: dict[str | None, int], none: str) -> Counted:
 def _outermost(counted: dict[str | None, int]) -> Counted:
     found: Counted = {}
     for place, count in counted.items():
-        name = (place or "not known").split(" / ")[0]
+        name = outermost(place) if place else _NOT_KNOWN
         found[name] = found.get(name, 0) + count
     return dict(sorted(found.items(), key=lambda item: (-item[1], item[0]))[:MOST_ROWS])
 
@@ -131,7 +133,7 @@ def _ages(counted: dict[date | None, int], today: date) -> Counted:
 
 def _age(stated_on: date | None, today: date) -> str:
     if stated_on is None:
-        return "not known"
+        return _NOT_KNOWN
     if stated_on > today:
         return "in the future"
     passed = (today.month, today.day) >= (stated_on.month, stated_on.day)

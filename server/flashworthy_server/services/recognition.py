@@ -23,19 +23,29 @@ def recognise_or_add(
     agent_id: str,
     place: str | None,
     now: datetime,
-) -> int:
-    """The id of the machine that the evidence names, or of a new one."""
+) -> tuple[int, bool]:
+    """The id of the machine that the evidence names, or of a new one, and whether it is new."""
     seen = evidence_of(identity)
     sharing = store.machine_ids_sharing(connection, seen)
     likely = {each: likeness(store.load_evidence(connection, each), seen) for each in sharing}
     known = _the_one(likely) or _by_agent(connection, agent_id, seen)
     if known is not None:
         note_likeness(connection, known, likely.get(known, Likeness.SAME), now)
-    else:
-        known = store.add_machine(connection, name_of(identity), place, now)
-        _doubt_all(connection, known, sharing, now)
-    store.save_evidence(connection, known, seen)
-    return known
+        learn(connection, known, seen, now)
+        return known, False
+    added = store.add_machine(connection, name_of(identity), place, now)
+    learn(connection, added, seen, now)
+    return added, True
+
+
+def learn(connection: Connection, machine_id: int, seen: Evidence, now: datetime) -> None:
+    """Add what was seen to what is known of a machine; what another one has too is a doubt."""
+    new = seen.items - store.load_evidence(connection, machine_id).items
+    if not new:
+        return
+    sharing = store.machine_ids_sharing(connection, Evidence(new))
+    _doubt_all(connection, machine_id, sharing, now)
+    store.save_evidence(connection, machine_id, seen)
 
 
 def note_likeness(connection: Connection, machine_id: int, found: Likeness, now: datetime) -> None:
@@ -79,10 +89,12 @@ def _by_agent(connection: Connection, agent_id: str, seen: Evidence) -> int | No
     return None if likeness(evidence, seen) is Likeness.IN_DOUBT else known
 
 
-def _doubt_all(connection: Connection, added: int, sharing: Sequence[int], now: datetime) -> None:
-    for machine_id in (added, *sharing) if sharing else ():
-        others = ", ".join(f"#{other}" for other in (added, *sharing) if other != machine_id)
+def _doubt_all(
+    connection: Connection, machine_id: int, sharing: Sequence[int], now: datetime
+) -> None:
+    for each in {machine_id, *sharing} if sharing else ():
+        others = ", ".join(f"#{other}" for other in sorted({machine_id, *sharing} - {each}))
         doubt = Attention(
             AttentionCode.IDENTITY_IN_DOUBT, f"shares a serial, UUID or asset tag with {others}"
         )
-        store.add_attention(connection, machine_id, doubt, now)
+        store.add_attention(connection, each, doubt, now)

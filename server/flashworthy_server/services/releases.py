@@ -7,7 +7,7 @@
 """
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Generic, TypeVar
 
 from flashworthy_common.errors import MalformedValueError
@@ -57,6 +57,7 @@ def import_document(site: Site, data: Any) -> Imported:
     parts = _parts(data, bad)
     releases = _read_rows(Release, "releases", parts, bad)
     reviews = _read_rows(Review, "reviews", parts, bad)
+    bad += _not_yet(releases, reviews, site.clock())
     bad += _contradictions(releases)
     if bad:
         raise BadRowsError(bad)
@@ -164,6 +165,23 @@ def _unread(data: Any, read: Any, path: str = "") -> list[str]:
             for each in _unread(item, was, f"{path}[{index}]")
         ]
     return []
+
+
+def _not_yet(
+    releases: list[_Row[Release]], reviews: list[_Row[Review]], now: datetime
+) -> list[BadRow]:
+    """Rows that tell of the future; a day is granted for clocks and time zones that differ."""
+    latest = now + timedelta(days=1)
+    ahead = [
+        BadRow(row.position, f"released_on: {row.statement.released_on} is in the future")
+        for row in releases
+        if row.statement.released_on and row.statement.released_on > latest.date()
+    ]
+    return ahead + [
+        BadRow(row.position, f"reviewed_at: {row.statement.reviewed_at} is in the future")
+        for row in reviews
+        if row.statement.reviewed_at > latest
+    ]
 
 
 def _contradictions(rows: list[_Row[Release]]) -> list[BadRow]:

@@ -1,5 +1,6 @@
 """Administrators' tokens, machines' tokens and enrolment codes; only their digests are here."""
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import Connection, insert, select, update
@@ -68,8 +69,13 @@ def add_code(
     )
 
 
-def use_code(connection: Connection, digest: str, now: datetime) -> tuple[int, str | None] | None:
-    """Use an enrolment code once: its id and place, or none where it cannot be used."""
+@dataclass(frozen=True, slots=True)
+class UsedCode:
+    place: str | None
+
+
+def use_code(connection: Connection, digest: str, now: datetime) -> UsedCode | None:
+    """Use an enrolment code once; none where it cannot be used."""
     used = connection.execute(
         update(enrolment_codes)
         .where(
@@ -78,6 +84,6 @@ def use_code(connection: Connection, digest: str, now: datetime) -> tuple[int, s
             enrolment_codes.c.expires_at > now,
         )
         .values(uses_left=enrolment_codes.c.uses_left - 1)
-        .returning(enrolment_codes.c.id, enrolment_codes.c.place)
+        .returning(enrolment_codes.c.place)
     ).one_or_none()
-    return None if used is None else (used.id, used.place)
+    return None if used is None else UsedCode(used.place)

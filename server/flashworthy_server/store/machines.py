@@ -37,6 +37,7 @@ class Judgement:
     outcome: str
     sentence: str
     holds_until: datetime | None
+    rules_version: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +140,7 @@ def save_judgement(connection: Connection, machine_id: int, judgement: Judgement
             outcome=judgement.outcome,
             sentence=judgement.sentence,
             holds_until=judgement.holds_until,
+            rules_version=judgement.rules_version,
         )
     )
 
@@ -190,6 +192,12 @@ def machine_ids_of_combinations(
 ) -> Sequence[int]:
     wanted = machines.c.combination_id.in_(list(combination_ids))
     return connection.scalars(select(machines.c.id).where(wanted).order_by(machines.c.id)).all()
+
+
+def outdated_machine_ids(connection: Connection, rules_version: int) -> Sequence[int]:
+    """Those that other rules than these judged."""
+    other = machines.c.rules_version != rules_version
+    return connection.scalars(select(machines.c.id).where(other).order_by(machines.c.id)).all()
 
 
 # ---- who it is --------------------------------------------------------------------------------

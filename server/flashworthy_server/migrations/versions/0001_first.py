@@ -98,7 +98,7 @@ def upgrade() -> None:
         sa.Column("sequence", sa.BigInteger()),
         sa.Column("taken_at", UtcTime()),
         sa.Column("received_at", UtcTime()),
-        sa.Column("clock_difference_seconds", sa.Integer()),
+        sa.Column("clock_difference_seconds", sa.BigInteger()),
         sa.Column("report", sa.LargeBinary()),
         sa.Column("running_text", CleanText()),
         sa.Column("running_seen_at", UtcTime()),
@@ -107,6 +107,7 @@ def upgrade() -> None:
         sa.Column("outcome", sa.Text()),
         sa.Column("sentence", CleanText()),
         sa.Column("holds_until", UtcTime()),
+        sa.Column("rules_version", sa.Integer()),
         sa.ForeignKeyConstraint(
             ["combination_id"], ["combinations.id"], name="fk_machines_combination_id_combinations"
         ),

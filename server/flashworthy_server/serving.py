@@ -1,0 +1,39 @@
+"""The application server: gunicorn, with every limit set."""
+
+from typing import Any
+
+from gunicorn.app.base import BaseApplication
+
+from flashworthy_server import create_app
+
+WORKERS = 1  # processes: one writer per SQLite file
+THREADS = 8  # requests at the same time
+TIMEOUT_SECONDS = 30  # after which a worker that hangs is replaced
+KEEP_ALIVE_SECONDS = 5  # an idle connection is kept this long
+GRACE_SECONDS = 10  # for requests under way, when asked to stop
+LONGEST_REQUEST_LINE = 8190  # bytes
+
+
+class Server(BaseApplication):
+    """gunicorn with the settings above; the site is opened in the worker, after the fork."""
+
+    def __init__(self, url: str, host: str, port: int) -> None:
+        self.url, self.address = url, f"{host}:{port}"
+        super().__init__()
+
+    def load_config(self) -> None:
+        for name, value in {
+            "bind": self.address,
+            "worker_class": "gthread",
+            "workers": WORKERS,
+            "threads": THREADS,
+            "timeout": TIMEOUT_SECONDS,
+            "keepalive": KEEP_ALIVE_SECONDS,
+            "graceful_timeout": GRACE_SECONDS,
+            "limit_request_line": LONGEST_REQUEST_LINE,
+            "control_socket_disable": True,
+        }.items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Any:
+        return create_app({"database": self.url})

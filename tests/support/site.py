@@ -1,0 +1,109 @@
+"""A server as its callers see it: requests go through the whole application, nothing is mocked."""
+
+import gzip
+import json
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from email.utils import format_datetime
+
+from flask.testing import FlaskClient
+from support.machines import NOW, a_report
+from werkzeug.test import TestResponse
+
+from flashworthy_common.ids import uuid7
+from flashworthy_common.report import report_to_json
+from flashworthy_server.services import credentials
+
+UUID = "6f1c2e4a-9b1d-4c7e-8a55-0c9be1f3a201"
+OTHER_UUID = "0b8f7d3c-1e2a-4f66-9c0d-5a7e21c4b902"
+AGENT = "7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b801"
+OTHER_AGENT = "7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b802"
+
+
+class FrozenClock:
+    """Gives the time that the test sets."""
+
+    def __init__(self) -> None:
+        self.now = NOW
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def pass_by(self, **span: float) -> None:
+        self.now += timedelta(**span)
+
+
+@dataclass
+class TestedSite:
+    """One server with a frozen clock, an administrator's token and a client."""
+
+    __test__ = False
+
+    client: FlaskClient
+    clock: FrozenClock
+    token: str
+    url: str  # of its database
+
+    @property
+    def site(self):
+        return self.client.application.extensions["flashworthy"]
+
+    def get(self, path: str, *, token: str | None = None, **headers: str) -> TestResponse:
+        return self.client.get(f"/api/v1{path}", headers=self._headers(token, headers))
+
+    def post(self, path: str, data: object, *, token: str | None = None) -> TestResponse:
+        return self.client.post(f"/api/v1{path}", json=data, headers=self._headers(token, {}))
+
+    def patch(self, path: str, data: object) -> TestResponse:
+        return self.client.patch(f"/api/v1{path}", json=data, headers=self._headers(None, {}))
+
+    def code(self, *, uses: int = 1000, days: int = 1, place: str | None = None) -> str:
+        return credentials.make_code(self.site, uses=uses, days=days, place=place).code
+
+    def enrol(self, *, agent_id: str = AGENT, place: str | None = None, **identity: str) -> str:
+        """Enrol a machine; its token."""
+        application = an_application(self.code(place=place), agent_id=agent_id, **identity)
+        response = self.client.post("/api/v1/enrolments", json=application)
+        assert response.status_code == 201, response.text
+        return response.json["token"]
+
+    def send(self, token: str, report: dict, *, sent_at: datetime | None = None) -> TestResponse:
+        """Send a report, compressed as the agent does it."""
+        headers = {"Content-Type": "application/json", "Content-Encoding": "gzip"}
+        headers |= {"Date": format_datetime(sent_at or self.clock.now, usegmt=True)}
+        body = gzip.compress(json.dumps(report).encode())
+        headers |= {"Authorization": f"Bearer {token}"}
+        return self.client.post("/api/v1/reports", data=body, headers=headers)
+
+    def machine(self, number: int, **changes) -> str:
+        """Enrol machine `number` and send its first report; its token."""
+        identity = {"hostname": f"desk-{number:03}", "system_serial": f"QM{number:04}"}
+        agent_id = f"7b0c5a44-0a55-4c5e-9d4f-{number:012x}"
+        place = changes.pop("place", None)
+        token = self.enrol(agent_id=agent_id, place=place, **identity)
+        changes["identity"] = identity | changes.get("identity", {})
+        report = a_sent_report(sequence=1, agent_id=agent_id, number=number * 1000, **changes)
+        assert self.send(token, report).status_code == 201
+        return token
+
+    def _headers(self, token: str | None, others: dict[str, str]) -> dict[str, str]:
+        return {"Authorization": f"Bearer {token or self.token}", **others}
+
+
+def an_application(code: str, *, agent_id: str = AGENT, **identity: str) -> dict:
+    return {"code": code, "agent_id": agent_id, "identity": identity, "machine": {}}
+
+
+def report_id(number: int) -> str:
+    return str(uuid7(int(NOW.timestamp() * 1000), number))
+
+
+def a_sent_report(*, sequence: int = 1, agent_id: str = AGENT, number: int = 0, **sections) -> dict:
+    """The fit report as the wire has it, with its own report id; sections are changed by field."""
+    report = replace(
+        a_report(**sections),
+        report_id=report_id(number + sequence),
+        agent_id=agent_id,
+        sequence=sequence,
+    )
+    return report_to_json(report)
