@@ -11,6 +11,7 @@ from dataclasses import Field, dataclass, field, fields
 from enum import Enum
 from typing import Any
 
+from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.reasons import Priority
 from flashworthy_common.values import Count, Percent, Seconds
 
@@ -85,9 +86,21 @@ class Policy:
     pending_updates_block: bool = _limit(
         False, PRACTICE, "whether pending OS updates must be installed although the release is mute"
     )
+    settings_confirmation_age_seconds: Seconds = _limit(
+        90 * DAY, PRACTICE, "a person's word about keys, settings and ways of recovery is believed"
+    )
+    day_confirmation_age_seconds: Seconds = _limit(
+        DAY, PRACTICE, "a person's word about today (user informed, UPS ready) is believed"
+    )
     silent_after_seconds: Seconds = _limit(
         7 * DAY, PRACTICE, "a machine without a report for longer is silent"
     )
+
+    def confirmation_age_seconds(self, what: Confirmed) -> int:
+        """How long a person's word of this kind is believed."""
+        if what in (Confirmed.USER_INFORMED, Confirmed.UPS_READY):
+            return self.day_confirmation_age_seconds
+        return self.settings_confirmation_age_seconds
 
 
 DEFAULT_POLICY = Policy()

@@ -16,8 +16,10 @@ from flashworthy_common.report import (
     SECTIONS,
     BootMode,
     PendingUpdates,
+    ProtectorKind,
     Report,
     Section,
+    Session,
     section_from_json,
 )
 from flashworthy_common.values import Unknown
@@ -26,8 +28,10 @@ from support.machines import (
     FIT_REPORT,
     NEED,
     NOW,
+    PLAIN_VOLUME,
     PORTABLE,
     READY_UPS,
+    SEALED_VOLUME,
     SERVER,
     a_desktop,
     a_machine,
@@ -92,12 +96,18 @@ def test_codes_are_stable_and_the_functions_are_named_after_them():
         *("prerequisites.installer", "prerequisites.os_updates", "prerequisites.free_space"),
         "prerequisites.last_attempt",
         *("power.mains", "power.charge", "power.wear", "power.drain", "power.ups"),
+        *("protection.encryption", "protection.recovery_key"),
+        *("protection.suspended", "protection.other_key"),
+        *("people.sessions", "people.remote"),
         *("evidence.report_age", "evidence.power_age", "evidence.people_age"),
         *("evidence.clock", "evidence.probes"),
     ]
     asked = {check.code for check in (*verdict_of().checks, *verdict_of(a_desktop()).checks)}
-    needs_release = {"stepping_stone", "os_build", "installed"}
-    assert asked == set(codes) - {f"prerequisites.{name}" for name in needs_release}
+    not_asked_of_these = {
+        *("prerequisites.stepping_stone", "prerequisites.os_build", "prerequisites.installed"),
+        *("protection.recovery_key", "protection.suspended", "protection.other_key"),
+    }
+    assert asked == set(codes) - not_asked_of_these
     assert asked >= NEED_CODES
 
 
@@ -148,6 +158,16 @@ FACTS = {
     ("software", "system_free_bytes"): [40_000_000_000, NOT_SEEN, 1],
     ("software", "pending_updates"): [PendingUpdates(count=0), NOT_SEEN],
     ("people", "installers"): [(), NOT_SEEN, ("a package manager",)],
+    ("protection", "volumes"): [
+        (PLAIN_VOLUME,),
+        (replace(SEALED_VOLUME, suspended_restarts=NOT_SEEN, protector=ProtectorKind.BOTH),),
+        (replace(SEALED_VOLUME, suspended_restarts=NOT_SEEN),),
+    ],
+    ("people", "sessions"): [
+        (),
+        (Session(user="reader", remote=False),),
+        (Session(user="reader", remote=False), Session(user="helpdesk", remote=True)),
+    ],
     ("people", "seen_at"): [NOW, NOW - timedelta(hours=1), NOW - timedelta(days=2), NOT_SEEN],
     ("firmware", "update_queued"): [(), NOT_SEEN, ("a capsule file",)],
     ("firmware", "boot_mode"): [BootMode.UEFI],

@@ -38,7 +38,7 @@ fix       mains power: on battery at 62 %, seen 3 hours ago; needs mains
 unknown   installers running: the process list is not readable, seen 3 hours ago
           -> on the spot: see that no installer is running
 bring     its adapter
-more      19 checks pass (each of them: --all)
+more      22 checks pass (each of them: --all)
 look again on the spot before starting: power and people change"""
     )
 
@@ -59,7 +59,7 @@ stop      mains power: on battery at 62 %, seen 2 minutes ago; needs mains
 unknown   installers running: the process list is not readable, seen 2 minutes ago
           -> on the spot: see that no installer is running
 bring     its adapter
-more      19 checks pass (each of them: --all)"""
+more      22 checks pass (each of them: --all)"""
     )
 
 
@@ -74,7 +74,7 @@ why       standing behind: 1.34 is on offer, newer than 1.29
 path      1.29 -> 1.34, inside the operating system
 stop      reason: 1.34 is newer, and newer is no reason; \
 needs a reason of priority scheduled or above
-more      17 checks pass, 2 do not (each of them: --all)"""
+more      20 checks pass, 2 do not (each of them: --all)"""
     )
 
 

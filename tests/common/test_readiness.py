@@ -13,6 +13,7 @@ from datetime import date, timedelta
 
 import pytest
 
+from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.policy import DEFAULT_POLICY, UpsRule
 from flashworthy_common.readiness import Answer, Moment, Outcome
@@ -24,6 +25,8 @@ from flashworthy_common.report import (
     InstalledVersion,
     PendingUpdates,
     ProbeRun,
+    ProtectorKind,
+    Session,
     Ups,
 )
 from flashworthy_common.values import Unknown
@@ -33,14 +36,17 @@ from support.machines import (
     NEED,
     NOW,
     OTHER,
+    PLAIN_VOLUME,
     READY_UPS,
     REVIEW,
+    SEALED_VOLUME,
     SERVER,
     TARGET,
     a_desktop,
     a_machine,
     a_target,
     answer_of,
+    confirmed,
     verdict_of,
 )
 
@@ -426,6 +432,140 @@ def test_a_ups_that_can_shut_this_machine_down_is_named():
 
     (check,) = [check for check in verdict.checks if check.code == "power.ups"]
     assert check.says == "desk-ups ready; it can command this machine to shut down"
+
+
+@pytest.mark.parametrize(
+    ("hours", "answer"),
+    [(1, PASS), (25, FIX), (-1, FIX)],  # believed for a day; not from the future
+)
+def test_a_person_may_say_that_a_ups_stands_ready(hours, answer):
+    word = confirmed(Confirmed.UPS_READY, at=NOW - timedelta(hours=hours))
+    bare = a_desktop(ups=(), confirmations=(word,))
+
+    assert answer_of("power.ups", verdict_of(bare)) is answer
+
+
+# ---- protection --------------------------------------------------------------------------------
+
+
+def sealed(confirmations=(), **values):
+    return a_machine(
+        protection={"volumes": (replace(SEALED_VOLUME, **values),)}, confirmations=confirmations
+    )
+
+
+KEY_IS_READABLE = confirmed(Confirmed.RECOVERY_KEY, "7f3a-11c0")
+
+
+def test_a_sealed_disk_needs_its_recovery_key_proven_readable():
+    code = "protection.recovery_key"
+
+    assert answer_of(code, verdict_of(sealed())) is FIX
+    assert answer_of(code, verdict_of(sealed(), moment=Moment.SPOT)) is STOP
+    assert answer_of(code, verdict_of(sealed([KEY_IS_READABLE]))) is PASS
+
+
+def test_a_new_protector_ends_the_word_about_the_old_one():
+    machine = sealed([KEY_IS_READABLE], protector_id="0b91-aa02")
+
+    assert answer_of("protection.recovery_key", verdict_of(machine)) is FIX
+
+
+def test_a_protector_without_a_name_cannot_be_confirmed():
+    machine = sealed([KEY_IS_READABLE], protector_id=NOT_SEEN)
+
+    assert answer_of("protection.recovery_key", verdict_of(machine)) is UNKNOWN
+
+
+@pytest.mark.parametrize(
+    ("suspended_restarts", "answer"), [(0, STOP), (1, STOP), (2, PASS), (3, PASS)]
+)
+def test_protection_is_suspended_on_the_spot_for_as_many_restarts_as_the_path_needs(
+    suspended_restarts, answer
+):
+    need = replace(NEED, target=replace(TARGET, restarts=2))
+    machine = sealed([KEY_IS_READABLE], suspended_restarts=suspended_restarts)
+
+    assert answer_of("protection.suspended", verdict_of(machine, need)) is None
+    spot = verdict_of(machine, need, moment=Moment.SPOT)
+    assert answer_of("protection.suspended", spot) is answer
+
+
+@pytest.mark.parametrize(
+    ("protector", "answer"),
+    [(ProtectorKind.TPM, FIX), (ProtectorKind.BOTH, PASS), (ProtectorKind.PASSPHRASE, None)],
+)
+def test_where_sealing_cannot_be_suspended_another_key_must_open_the_disk(protector, answer):
+    machine = sealed([KEY_IS_READABLE], protector=protector, suspended_restarts=NOT_SEEN)
+
+    assert answer_of("protection.other_key", verdict_of(machine)) is answer
+
+
+@BOTH_MOMENTS
+def test_a_passphrase_alone_has_nothing_to_suspend(moment):
+    machine = sealed(protector=ProtectorKind.PASSPHRASE)
+
+    assert verdict_of(machine, moment=moment).outcome is Outcome.CLEAR
+
+
+@pytest.mark.parametrize(
+    "volumes",
+    [
+        NOT_SEEN,
+        (),
+        (replace(PLAIN_VOLUME, encrypted=NOT_SEEN),),
+        (replace(PLAIN_VOLUME, encrypted=True, protector=NOT_SEEN),),
+        (replace(PLAIN_VOLUME, is_system=False),),
+    ],
+)
+def test_encryption_that_cannot_be_seen_is_unknown(volumes):
+    verdict = verdict_of(a_machine(protection={"volumes": volumes}))
+
+    assert answer_of("protection.encryption", verdict) is UNKNOWN
+
+
+# ---- people ------------------------------------------------------------------------------------
+
+READER = Session(user="reader", remote=False, idle_seconds=4_000)
+FROM_AFAR = Session(user="helpdesk", remote=True)
+
+
+def test_nobody_is_thrown_out():
+    machine = a_machine(people={"sessions": (READER,)})
+
+    assert answer_of("people.sessions", verdict_of(machine)) is FIX
+    assert answer_of("people.sessions", verdict_of(machine, moment=Moment.SPOT)) is FIX
+
+
+def test_who_was_informed_for_this_version_may_stay():
+    told = confirmed(Confirmed.USER_INFORMED, "1.34")
+    told_of_another = confirmed(Confirmed.USER_INFORMED, "1.31")
+    people = {"sessions": (READER,)}
+
+    assert verdict_of(a_machine(people=people, confirmations=(told,))).outcome is Outcome.CLEAR
+    machine = a_machine(people=people, confirmations=(told_of_another,))
+    assert answer_of("people.sessions", verdict_of(machine)) is FIX
+
+
+def test_a_session_from_afar_must_end_before_the_flash():
+    machine = a_machine(people={"sessions": (FROM_AFAR,)})
+
+    assert answer_of("people.sessions", verdict_of(machine)) is PASS
+    assert answer_of("people.remote", verdict_of(machine)) is FIX
+    assert answer_of("people.remote", verdict_of(machine, moment=Moment.SPOT)) is STOP
+
+
+def test_a_session_of_unknown_origin_counts_as_one_at_the_machine():
+    machine = a_machine(people={"sessions": (replace(READER, remote=NOT_SEEN),)})
+
+    assert answer_of("people.sessions", verdict_of(machine)) is FIX
+
+
+def test_sessions_that_cannot_be_seen_are_asked_for():
+    verdict = verdict_of(a_machine(people={"sessions": NOT_SEEN}))
+
+    assert answer_of("people.sessions", verdict) is UNKNOWN
+    assert answer_of("people.remote", verdict) is None
 
 
 # ---- evidence ----------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ The makers, models and people are invented.
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+from flashworthy_common.confirmations import Confirmation, Confirmed
 from flashworthy_common.makers import Combination
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.policy import DEFAULT_POLICY
@@ -23,10 +24,13 @@ from flashworthy_common.report import (
     PeopleSection,
     PowerSection,
     ProbeRun,
+    ProtectionSection,
+    ProtectorKind,
     Report,
     SoftwareSection,
     Source,
     Ups,
+    Volume,
     Why,
 )
 
@@ -37,6 +41,16 @@ PORTABLE, DESKTOP, SERVER, OTHER = 9, 3, 17, 1  # chassis types, DSP0134 §7.4.1
 
 BATTERY = Battery(name="BAT0", state="full", percent=96.0, full_mwh=45_000.0, design_mwh=50_000.0)
 READY_UPS = Ups(name="desk-ups", status_text="OL CHRG", charge_percent=100.0, runtime_seconds=7_200)
+
+PLAIN_VOLUME = Volume(name="system", is_system=True, encrypted=False)
+SEALED_VOLUME = Volume(
+    name="system",
+    is_system=True,
+    encrypted=True,
+    protector=ProtectorKind.TPM,
+    protector_id="7f3a-11c0",
+    suspended_restarts=0,
+)
 
 FIT_REPORT = Report(
     report_id="018f42d5-6800-7000-8000-000000000001",
@@ -70,6 +84,7 @@ FIT_REPORT = Report(
         restart_pending=(),
         system_free_bytes=40_000_000_000,
     ),
+    protection=ProtectionSection(**SEEN, volumes=(PLAIN_VOLUME,)),
     people=PeopleSection(**SEEN, sessions=(), installers=()),
     agent=AgentSection(**SEEN, version="0.1.0", probes=(ProbeRun(name="power", duration_ms=3),)),
 )
@@ -125,7 +140,7 @@ def a_report(**sections):
     return replace(FIT_REPORT, **changed)
 
 
-def a_machine(*, marked="", clock_difference_seconds=0, **sections):
+def a_machine(*, marked="", clock_difference_seconds=0, confirmations=(), **sections):
     return Machine(
         name="reading-room-4",
         place="Alder Lane / ground floor / reading room",
@@ -133,6 +148,7 @@ def a_machine(*, marked="", clock_difference_seconds=0, **sections):
         marked=marked,
         received_at=NOW - timedelta(minutes=2),
         clock_difference_seconds=clock_difference_seconds,
+        confirmations=confirmations,
     )
 
 
@@ -153,6 +169,10 @@ def verdict_of(
     machine=None, need=NEED, *, policy=DEFAULT_POLICY, moment=Moment.DESK, now=NOW
 ) -> Verdict:
     return assess(machine or a_machine(), need, policy, moment, now)
+
+
+def confirmed(what: Confirmed, of: str = "", *, at: datetime = NOW - timedelta(hours=1)):
+    return Confirmation(what=what, of=of, by="Ida Fenwick", at=at)
 
 
 def answer_of(code: str, verdict: Verdict):

@@ -17,7 +17,15 @@ from datetime import datetime
 
 from flashworthy_common.need import Need
 from flashworthy_common.policy import Policy
-from flashworthy_common.readiness import evidence, need, power, prerequisites, scope
+from flashworthy_common.readiness import (
+    evidence,
+    need,
+    people,
+    power,
+    prerequisites,
+    protection,
+    scope,
+)
 from flashworthy_common.readiness.outcome import Outcome, outcome_of
 from flashworthy_common.readiness.question import (
     Answer,
@@ -48,6 +56,8 @@ CHECKS = (
     *need.CHECKS,
     *prerequisites.CHECKS,
     *power.CHECKS,
+    *protection.CHECKS,
+    *people.CHECKS,
     *evidence.CHECKS,
 )
 

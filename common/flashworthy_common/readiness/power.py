@@ -9,6 +9,7 @@
   may be missing legitimately, and charge with OL may then do.
 """
 
+from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.policy import UpsRule
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
 from flashworthy_common.report import Battery, Ups
@@ -159,6 +160,9 @@ def _without_ups(question: Question, case: Case) -> Check:
     says = "none is known to feed it"
     if case.policy.ups_rule is UpsRule.TOLD:
         return question.passes(says, limit="policy: told only")
+    confirmed_until = case.confirmed_until(Confirmed.UPS_READY, "")
+    if confirmed_until:
+        return question.passes("one stands ready, by a person's word", holds_until=confirmed_until)
     return question.answered(
         Answer.FIX,
         says,
