@@ -35,11 +35,14 @@ from flashworthy_common.report import (
     PeopleSection,
     PowerSection,
     ProbeRun,
+    ProtectionSection,
+    ProtectorKind,
     Report,
     Session,
     SoftwareSection,
     Source,
     Ups,
+    Volume,
     Why,
     report_to_json,
 )
@@ -126,6 +129,20 @@ QUEUED = {"firmware": {"update_queued": ("a capsule file on the EFI system parti
 NOT_AUTHENTIC = {"firmware": {"esrt": (SYSTEM_ESRT,)}}
 ON_UPS = {"power": {"ups": (UPS,)}}
 UPS_ON_BATTERY = {"power": {"ups": (replace(UPS, status_text="OB DISCHRG"),)}}
+SEALED = {
+    "protection": {
+        "volumes": (
+            Volume(
+                name="system",
+                is_system=True,
+                encrypted=True,
+                protector=ProtectorKind.TPM,
+                protector_id="7f3a-11c0",
+                suspended_restarts=0,
+            ),
+        )
+    }
+}
 BLIND = {"power": {"batteries": Unknown("permission denied: /sys/class/power_supply")}}
 GUEST = {
     "machine": {"virtual": True, "virtual_evidence": "SMBIOS type 0: virtual machine"},
@@ -134,7 +151,7 @@ GUEST = {
 
 def machines() -> Iterator[Case]:
     """The machines of the county, about sixty."""
-    for sections in (ON_MAINS, ON_MAINS, BUSY, ON_BATTERY, NEARLY_EMPTY, RESTART, QUEUED, WORN):
+    for sections in (ON_MAINS, SEALED, BUSY, ON_BATTERY, NEARLY_EMPTY, RESTART, QUEUED, WORN):
         yield Case(FOLIO_14, "1.29", "05/04/2023", sections)
     yield Case(FOLIO_14, "1.29", "05/04/2023", NOT_AUTHENTIC)
     for sections in (ON_MAINS, ON_BATTERY, INSTALLING):
@@ -215,6 +232,9 @@ def report_of(case: Case, number: int, sequence: int, taken_at: datetime) -> Rep
             ),
             restart_pending=(),
             system_free_bytes=(18 + number) * 1_000_000_000,
+        ),
+        "protection": ProtectionSection(
+            **seen, volumes=(Volume(name="system", is_system=True, encrypted=False),)
         ),
         "people": PeopleSection(**seen, sessions=(), installers=()),
         "agent": AgentSection(
