@@ -46,9 +46,9 @@ def sentence(verdict: Verdict) -> str:
         case Outcome.HOLD:
             return f"Do not flash it as things stand: {_facts(verdict.answered(Answer.STOP))}."
         case Outcome.LEAVE:
-            return f"Leave it alone: {_deciding(verdict).says}."
+            return f"Leave it alone: {_ground(verdict)}."
         case Outcome.UNDECIDED:
-            return f"Somebody must look first: {_deciding(verdict).says}."
+            return f"Somebody must look first: {_ground(verdict)}."
 
 
 def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) -> list[str]:
@@ -75,7 +75,7 @@ def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) ->
 def _worth_showing(verdict: Verdict) -> tuple[Check, ...]:
     """The answers to act on; of a machine not to be visited, the one that decided."""
     if verdict.outcome in (Outcome.LEAVE, Outcome.UNDECIDED):
-        return (_deciding(verdict),)
+        return _deciding(verdict)
     return verdict.answered(Answer.STOP) + _open_answers(verdict)
 
 
@@ -83,11 +83,19 @@ def _open_answers(verdict: Verdict) -> tuple[Check, ...]:
     return verdict.answered(Answer.FIX) + verdict.answered(Answer.UNKNOWN)
 
 
-def _deciding(verdict: Verdict) -> Check:
-    """The answer by which a machine is left alone or undecided."""
+def _deciding(verdict: Verdict) -> tuple[Check, ...]:
+    """The answer by which a machine is left alone or undecided.
+
+    None where a server with newer rules decided by a check that is unknown here.
+    """
     answer = Answer.STOP if verdict.outcome is Outcome.LEAVE else Answer.UNKNOWN
     codes = DECIDE_AGAINST[verdict.outcome]
-    return next(check for check in verdict.answered(answer) if check.code in codes)
+    return tuple(check for check in verdict.answered(answer) if check.code in codes)[:1]
+
+
+def _ground(verdict: Verdict) -> str:
+    deciding = _deciding(verdict)
+    return deciding[0].says if deciding else verdict.need.because
 
 
 def _why(need: Need) -> list[str]:

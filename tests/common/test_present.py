@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 
 from flashworthy_common.present import age_in_words, sentence, verdict_lines
-from flashworthy_common.readiness import Moment
+from flashworthy_common.readiness import Moment, Outcome
 from flashworthy_common.values import Unknown
 from support.machines import BATTERY, HOLE, NEED, NOW, TARGET, a_desktop, a_machine, verdict_of
 
@@ -144,3 +144,9 @@ def test_the_sentence_names_three_things_and_counts_the_rest():
 )
 def test_ages_are_told_to_a_persons_precision(seconds, words):
     assert age_in_words(NOW, NOW - timedelta(seconds=seconds)) == words
+
+
+def test_a_verdict_by_rules_that_are_unknown_here_still_reads():
+    newer = replace(verdict_of(), outcome=Outcome.LEAVE)
+
+    assert text_of(newer).splitlines()[1] == ("Leave it alone: 1.34 is on offer, newer than 1.29.")

@@ -189,7 +189,7 @@ def last_attempt(case: Case) -> Check:
     question = Question("prerequisites.last_attempt", "last attempt to update", section)
     entries = section.esrt
     if isinstance(entries, Unknown):
-        return question.passes(f"no record of it: {entries.because}")
+        return question.passes(f"no record of one was seen: {entries.because}")
     system = [each for each in entries if each.firmware_type == esrt.SYSTEM_FIRMWARE]
     failures = [status for each in system if (status := esrt.failed_status(each)) is not None]
     if not failures:
