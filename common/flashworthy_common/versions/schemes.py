@@ -581,7 +581,7 @@ SCHEMES: tuple[Scheme, ...] = (
         learned="many makers; major 0 and majors from 50 are trials; 2.0b is 2.0 mended",
         examples=("1.9", "1.10", "2.0", "2.0b", "3.1"),
         pattern=r"""
-            (?:[Vv]|Version[ ])?
+            (?:[Vv]|Version[ ])?(?=[0-9]+\.[0-9])
             (?:(?P<line_trial>0|[5-9][0-9])\.)?
             (?P<dots_version>[0-9]{1,4}(?:\.[0-9]{1,4})?)
             (?:(?P<post_letter>[A-Za-z])
@@ -713,6 +713,7 @@ SCHEMES: tuple[Scheme, ...] = (
         learned="small makers; only versions with the very same words are compared",
         examples=("ADLNV104", "ADLNV105", "ADLNV112"),
         pattern=r"""
+            (?![0-9]{1,2}\.[A-Z])               # 1.A0: each maker means something else
             (?P<line_words>(?=.*[A-Za-z])[0-9A-Za-z][0-9A-Za-z_\-. ()+]{0,40}?[A-Za-z_\-(.])
             [ ]?(?P<dots_number>[0-9]{1,5}(?:\.[0-9]{1,4}){0,3})
             (?P<post_letter>[A-Za-z])?
