@@ -8,7 +8,7 @@
 6. ... every check passes: `clear`
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from enum import Enum
 
 from flashworthy_common.readiness.question import Answer, Check
@@ -25,12 +25,11 @@ class Outcome(Enum):
 NEED = frozenset({"need.readable", "need.reviewed", "need.reason"})  # decide whether to go at all
 
 
-def outcome_of(checks: Iterable[Check]) -> Outcome:
+def outcome_of(checks: Sequence[Check]) -> Outcome:
     """The one outcome that these answers give."""
-    by_answer: dict[Answer, set[str]] = {answer: set() for answer in Answer}
-    for check in checks:
-        by_answer[check.answer].add(check.code)
-    stops, unknowns = by_answer[Answer.STOP], by_answer[Answer.UNKNOWN]
+    stops = {check.code for check in checks if check.answer is Answer.STOP}
+    unknowns = {check.code for check in checks if check.answer is Answer.UNKNOWN}
+    is_open = bool(unknowns) or any(check.answer is Answer.FIX for check in checks)
 
     if "scope.virtual" in stops:
         return Outcome.LEAVE
@@ -42,4 +41,4 @@ def outcome_of(checks: Iterable[Check]) -> Outcome:
         return Outcome.LEAVE
     if stops:
         return Outcome.HOLD
-    return Outcome.PREPARE if unknowns or by_answer[Answer.FIX] else Outcome.CLEAR
+    return Outcome.PREPARE if is_open else Outcome.CLEAR

@@ -5,6 +5,9 @@ none where the question does not arise on this machine. It never raises: a value
 is an answer, `unknown`, with the reason.
 
 `Case` offers the few judgements that many checks share, so that each reads as its rule.
+
+`Check` and `Question` are not frozen, though nothing ever changes one: every verdict makes some
+fifty of them, and a frozen object costs five times as much to make.
 """
 
 from dataclasses import dataclass
@@ -43,7 +46,7 @@ class Who(Enum):
     USER = "whoever uses the machine"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Check:
     """One question asked of a machine, with its answer."""
 
@@ -147,7 +150,7 @@ class Case:
         return end if end > self.now else None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Question:
     """A check before its answer: its code, its title, and the section that holds its evidence."""
 

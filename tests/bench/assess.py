@@ -1,0 +1,44 @@
+"""How long one verdict takes: `python tests/bench/assess.py`.
+
+Prints the median of several rounds for a machine with all evidence, and, as its floor in the same
+run, what making as many plain tuples of the same width costs.
+"""
+
+import statistics
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from flashworthy_common.policy import DEFAULT_POLICY  # noqa: E402
+from flashworthy_common.readiness import Moment, assess  # noqa: E402
+from support.machines import NEED, NOW, a_machine  # noqa: E402
+
+ROUNDS, CALLS = 15, 1_000
+
+
+def microseconds(call: Callable[[], object]) -> float:
+    """The median time of one call."""
+    rounds = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        for _ in range(CALLS):
+            call()
+        rounds.append((time.perf_counter() - start) / CALLS * 1e6)
+    return statistics.median(rounds)
+
+
+def main() -> None:
+    machine = a_machine()
+    count = len(assess(machine, NEED, DEFAULT_POLICY, Moment.DESK, NOW).checks)
+    floor = microseconds(lambda: [(n, "", "", "", "", "", "", "", "", "") for n in range(count)])
+    for moment in Moment:
+        took = microseconds(lambda: assess(machine, NEED, DEFAULT_POLICY, moment, NOW))  # noqa: B023
+        print(f"assess, {moment.value}: {took:6.1f} us for {count} checks")
+    print(f"floor, tuples: {floor:5.1f} us")
+
+
+if __name__ == "__main__":
+    main()
