@@ -22,7 +22,7 @@ from flashworthy_common.makers import Combination
 from flashworthy_common.reasons import Priority, Reason, highest
 from flashworthy_common.releases import Release, ReleaseState, Review, speaks_for
 from flashworthy_common.values import Count, Maybe, Unknown
-from flashworthy_common.versions import Order, compare, parse_version
+from flashworthy_common.versions import Order, compare, is_release, parse_version
 
 
 class Standing(Enum):
@@ -114,7 +114,7 @@ class _Ordering:
         return self.compare(self.running, release.version_text)
 
     def is_readable(self) -> bool:
-        return parse_version(self.running, maker=self.maker).key is not None
+        return is_release(parse_version(self.running, maker=self.maker), model=self.model)
 
     def newest(self, releases: Iterable[Release]) -> Release | None:
         found: Release | None = None

@@ -7,7 +7,7 @@
 """
 
 from flashworthy_common.versions.explain import describe, explain
-from flashworthy_common.versions.order import RULES_VERSION, Order, compare, sort_key
+from flashworthy_common.versions.order import RULES_VERSION, Order, compare, is_release, sort_key
 from flashworthy_common.versions.parse import FirmwareVersion, parse_version
 from flashworthy_common.versions.schemes import Meaning
 
@@ -19,6 +19,7 @@ __all__ = [
     "compare",
     "describe",
     "explain",
+    "is_release",
     "parse_version",
     "sort_key",
 ]
