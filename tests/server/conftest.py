@@ -3,11 +3,11 @@
 import shutil
 
 import pytest
-from support.site import FrozenClock, TestedSite
 
 from flashworthy_server import create_app, schema
 from flashworthy_server.db import Database
 from flashworthy_server.services import credentials
+from support.site import FrozenClock, TestedSite
 
 
 @pytest.fixture(scope="session")

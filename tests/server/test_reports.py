@@ -8,6 +8,7 @@ import zlib
 from datetime import timedelta
 
 import pytest
+
 from support.machines import NOW
 from support.site import AGENT, OTHER_AGENT, OTHER_UUID, UUID, a_sent_report, report_id
 

@@ -7,12 +7,12 @@ from datetime import datetime, timedelta
 from email.utils import format_datetime
 
 from flask.testing import FlaskClient
-from support.machines import NOW, a_report
 from werkzeug.test import TestResponse
 
 from flashworthy_common.ids import uuid7
 from flashworthy_common.report import report_to_json
 from flashworthy_server.services import credentials
+from support.machines import NOW, a_report
 
 UUID = "6f1c2e4a-9b1d-4c7e-8a55-0c9be1f3a201"
 OTHER_UUID = "0b8f7d3c-1e2a-4f66-9c0d-5a7e21c4b902"

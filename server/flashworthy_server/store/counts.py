@@ -44,7 +44,7 @@ def count_by_firmware_date(connection: Connection) -> dict[date | None, int]:
 
 def count_by_attention(connection: Connection, silent_before: datetime) -> dict[str, int]:
     rows = connection.execute(select(attentions.c.code, func.count()).group_by(attentions.c.code))
-    found: dict[str, int] = dict(rows.tuples().all())
+    found: dict[str, int] = dict(rows.all())
     found[AttentionCode.SILENT.value] = count_silent(connection, silent_before)
     found[AttentionCode.PRIORITY.value] = _count(connection, has_pressing_priority())
     return {code: count for code, count in found.items() if count}
@@ -106,4 +106,4 @@ def _count(connection: Connection, condition: ColumnElement[bool]) -> int:
 
 def _count_by(connection: Connection, column: Column[Any]) -> dict[Any, int]:
     query = select(column, func.count()).select_from(SOURCE).group_by(column).order_by(column)
-    return dict(connection.execute(query).tuples().all())
+    return dict(connection.execute(query).all())

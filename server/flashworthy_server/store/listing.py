@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, exists, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Row, exists, func, or_, select, tuple_
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.tables import attentions, combinations, machines
@@ -103,8 +103,9 @@ def _conditions(filters: Filters, silent_before: datetime) -> list[ColumnElement
     }
     found = [column == value for column, value in equal.items() if value is not None]
     if filters.place is not None:
-        within = machines.c.place.startswith(f"{filters.place} / ", autoescape=True)
-        found.append((machines.c.place == filters.place) | within)
+        within = f"{filters.place} / "
+        begins = func.substr(machines.c.place, 1, len(within))  # LIKE would not mind the case
+        found.append((machines.c.place == filters.place) | (begins == within))
     if filters.attention is not None:
         found.append(_asks_for(filters.attention, silent_before))
     if filters.text is not None:

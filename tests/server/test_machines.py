@@ -1,0 +1,305 @@
+"""Machines as rows, pages, views and verdicts."""
+
+import csv
+import io
+import re
+from datetime import timedelta
+
+import pytest
+
+from support.machines import NOW
+from support.site import a_sent_report
+
+RELEASE = {
+    "machine_maker": "Quillmark Inc.",
+    "models": ["Folio 14"],
+    "version_text": "1.34",
+    "released_on": "2026-03-02",
+    "reasons": [
+        {
+            "kind": "security",
+            "priority": "out-of-cycle",
+            "says": "closes a hole that is being exploited",
+            "source": "https://quillmark.example/folio-14/notes",
+        }
+    ],
+    "way": "inside-os",
+    "minutes": 25,
+    "restarts": 1,
+}
+REVIEW = {
+    "machine_maker": "QUILLMARK",
+    "models": ["Folio 14"],
+    "reviewed_at": "2026-05-01T10:00:00Z",
+    "reviewed_by": "Ida Fenwick",
+    "source": "https://quillmark.example/folio-14",
+    "newest_version_text": "1.34",
+}
+KNOWLEDGE = {"releases": [RELEASE], "reviews": [REVIEW]}
+
+
+def names(response):
+    return [row["name"] for row in response.json["machines"]]
+
+
+def next_path(response):
+    """Where the link with rel="next" leads; none on the last page."""
+    match = re.fullmatch(r'</api/v1(?P<path>[^>]+)>; rel="next"', response.headers.get("Link", ""))
+    return match and match["path"]
+
+
+def pages(site, path):
+    while path:
+        page = site.get(path)
+        assert page.status_code == 200
+        yield page
+        path = next_path(page)
+
+
+def test_machines_come_in_the_order_of_their_names_a_page_at_a_time(site):
+    for number in (3, 1, 2, 7, 5, 6, 4):
+        site.machine(number)
+
+    found = [names(page) for page in pages(site, "/machines?limit=3")]
+
+    assert found == [
+        ["desk-001", "desk-002", "desk-003"],
+        ["desk-004", "desk-005", "desk-006"],
+        ["desk-007"],
+    ]
+
+
+def test_a_page_that_is_just_full_has_no_next_one(site):
+    for number in (1, 2):
+        site.machine(number)
+
+    assert next_path(site.get("/machines?limit=2")) is None
+
+
+def test_a_walk_meets_every_machine_once_although_others_join_on_the_way(site):
+    for number in range(10, 20):
+        site.machine(number)
+    seen, joining = [], iter((1, 99, 15))  # before, after and amid what was seen
+
+    for page in pages(site, "/machines?limit=3"):
+        seen += [row["id"] for row in page.json["machines"]]
+        site.enrol(agent_id=f"7b0c5a44-0a55-4c5e-9d4f-{next(joining, 50):012d}")
+
+    assert len(seen) == len(set(seen))
+    assert set(range(1, 11)) <= set(seen)
+
+
+def test_a_link_carries_the_filters_on(site):
+    for number in range(1, 5):
+        site.machine(number, place="Alder Lane" if number % 2 else "Mill Street")
+
+    found = [names(page) for page in pages(site, "/machines?place=Alder+Lane&limit=1")]
+
+    assert found == [["desk-001"], ["desk-003"]]
+
+
+@pytest.fixture
+def varied(site):
+    """Four machines that differ in what the filters ask for."""
+    site.machine(1, place="Alder Lane / ground floor / hall")
+    site.machine(2, place="Alder Lane 2", firmware={"version_text": "1.34"})
+    site.machine(3, place="Mill Street", machine={"maker": "Brightloom GmbH", "product": "Slate 3"})
+    site.machine(4, place="Alder Lane / annexe", firmware={"secure_boot": False})
+    site.post("/releases/import", KNOWLEDGE)
+    return site
+
+
+@pytest.mark.parametrize(
+    ("query", "numbers"),
+    [
+        ("", [1, 2, 3, 4]),
+        ("outcome=undecided", [3]),
+        ("outcome=leave", [2]),
+        ("outcome=clear", [1, 4]),
+        ("standing=behind", [1, 4]),
+        ("standing=current", [2]),
+        ("priority=out-of-cycle", [1, 4]),
+        ("priority=immediate", []),
+        ("place=Alder Lane", [1, 4]),
+        ("place=alder lane", []),
+        ("place=Alder Lane/ground floor", [1]),
+        ("place=Alder", []),
+        ("maker=QUILLMARK, Inc.", [1, 2, 4]),
+        ("maker=Brightloom", [3]),
+        ("model=Slate 3", [3]),
+        ("attention=priority", [1, 4]),
+        ("attention=secure-boot-off", [4]),
+        ("attention=silent", []),
+        ("text=slate", [3]),
+        ("text=MILL", [3]),
+        ("text=1.34", [2]),
+        ("text=desk-00", [1, 2, 3, 4]),
+        ("text=d%k", []),
+        ("outcome=clear&place=Alder Lane&attention=secure-boot-off", [4]),
+    ],
+)
+def test_filters_name_the_machines_that_are_meant(varied, query, numbers):
+    assert names(varied.get(f"/machines?{query}")) == [f"desk-{each:03}" for each in numbers]
+
+
+def test_a_machine_without_a_report_for_long_is_silent(site):
+    site.machine(1)
+    site.enrol(hostname="never-reported", agent_id="7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b8ff")
+    site.clock.pass_by(days=8)
+    site.machine(2)
+
+    assert names(site.get("/machines?attention=silent")) == ["desk-001", "never-reported"]
+    (row, *_) = site.get("/machines").json["machines"]
+    assert row["attention"] == ["silent"]
+
+
+def test_all_that_match_come_as_csv(site):
+    for number in range(1, 8):  # more than a page
+        site.machine(number, place="Alder Lane / hall")
+    site.machine(8, place="Mill Street")
+
+    response = site.get("/machines?place=Alder+Lane", Accept="text/csv")
+
+    assert response.content_type == "text/csv; charset=utf-8"
+    rows = list(csv.DictReader(io.StringIO(response.text)))
+    assert [row["name"] for row in rows] == [f"desk-{number:03}" for number in range(1, 8)]
+    assert rows[0]["place"] == "Alder Lane / hall"
+    assert rows[0]["outcome"] == "undecided"
+    assert rows[0]["marked"] == ""
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])  # OWASP, CSV injection
+def test_no_cell_of_a_csv_is_a_formula(site, start):
+    site.machine(1)
+    site.patch("/machines/1", {"marked": f"{start}cmd|' /C calc'!A0"})
+
+    response = site.get("/machines", Accept="text/csv")
+
+    (row,) = csv.DictReader(io.StringIO(response.text, newline=""))
+    assert row["marked"] == f"'{start}cmd|' /C calc'!A0"
+
+
+def test_one_machine_is_told_with_its_need_its_report_and_what_asks_for_attention(site):
+    site.machine(1, place="Alder Lane", firmware={"secure_boot": False})
+
+    view = site.get("/machines/1").json
+
+    assert list(view) == ["machine", "agent_id", "enrolled_at", "attention", "need", "report"]
+    assert view["agent_id"] == "7b0c5a44-0a55-4c5e-9d4f-000000000001"
+    assert view["enrolled_at"] == "2026-05-04T10:00:00Z"
+    assert view["attention"] == [
+        {"code": "secure-boot-off", "says": "Secure Boot is off", "since": "2026-05-04T10:00:00Z"}
+    ]
+    assert view["need"]["standing"] == "unlisted"
+    assert view["report"]["firmware"]["version_text"] == "1.29"
+
+
+def test_attention_says_since_when_it_lasts_and_ends_with_its_cause(site):
+    token = site.machine(1, firmware={"secure_boot": False})
+    agent_id = site.get("/machines/1").json["agent_id"]
+
+    def report_again(sequence, **firmware):
+        site.clock.pass_by(hours=1)
+        identity = {"system_serial": "QM0001"}
+        report = a_sent_report(
+            sequence=sequence, agent_id=agent_id, identity=identity, firmware=firmware
+        )
+        assert site.send(token, report).status_code == 201
+        return site.get("/machines/1").json["attention"]
+
+    (attention,) = report_again(2, secure_boot=False)
+    assert attention["since"] == "2026-05-04T10:00:00Z"
+    assert report_again(3, secure_boot=True) == []
+
+
+def test_a_history_goes_back_a_page_at_a_time(site):
+    token = site.enrol(hostname="reading-room-4")
+    for sequence in range(1, 8):
+        site.send(token, a_sent_report(sequence=sequence))
+
+    found = [
+        [each["sequence"] for each in page.json["reports"]]
+        for page in pages(site, "/machines/1/history?limit=3")
+    ]
+
+    assert found == [[7, 6, 5], [4, 3, 2], [1]]
+
+
+def test_a_verdict_is_asked_for_from_the_desk_or_on_the_spot(site):
+    site.machine(1, place="Alder Lane / hall")
+    site.post("/releases/import", KNOWLEDGE)
+
+    desk = site.get("/machines/1/verdict").json
+    site.clock.pass_by(minutes=30)
+    spot = site.get("/machines/1/verdict?moment=spot").json
+
+    assert (desk["outcome"], desk["moment"]) == ("clear", "desk")
+    assert (
+        desk["sentence"] == "Go and install 1.34; look again on the spot. 25 minutes, one restart."
+    )
+    assert desk["priority"] == "out-of-cycle"
+    assert desk["need"]["path"] == ["1.29", "1.34"]
+    assert (spot["outcome"], spot["moment"]) == ("hold", "spot")
+
+
+def test_a_machine_may_ask_for_its_own_verdict_and_no_other(site):
+    first, second = site.machine(1), site.machine(2)
+
+    assert site.get("/machines/1/verdict?moment=spot", token=first).status_code == 200
+    refused = site.get("/machines/1/verdict?moment=spot", token=second)
+
+    assert refused.status_code == 403
+    assert refused.json["detail"] == "a machine's token reaches this machine only"
+
+
+def test_a_kept_verdict_is_judged_again_once_it_no_longer_holds(site):
+    site.machine(1)
+    site.post("/releases/import", KNOWLEDGE)
+    assert names(site.get("/machines?outcome=clear")) == ["desk-001"]
+
+    site.clock.pass_by(hours=5)  # what was seen of power is too old now
+
+    assert names(site.get("/machines?outcome=clear")) == []
+    (row,) = site.get("/machines").json["machines"]
+    assert row["outcome"] == "prepare"
+    assert row["holds_until"] > "2026-05-04T15:00:00Z"
+
+
+def test_more_machines_than_one_batch_are_judged_again_before_they_are_listed(site):
+    object.__setattr__(site.site.config, "reassess_batch_machines", 2)
+    for number in range(1, 6):
+        site.machine(number)
+    site.post("/releases/import", KNOWLEDGE)
+    site.clock.pass_by(hours=5)
+
+    assert site.get("/overview").json["outcomes"]["prepare"] == 5
+
+
+def test_a_marked_machine_is_held_whatever_speaks_for_it(site):
+    site.machine(1)
+    site.post("/releases/import", KNOWLEDGE)
+
+    marked = site.patch("/machines/1", {"marked": "drug cabinet control"})
+    assert marked.status_code == 200
+    assert marked.json["machine"]["outcome"] == "hold"
+    assert "drug cabinet control" in marked.json["machine"]["sentence"]
+
+    assert site.patch("/machines/1", {"marked": None}).json["machine"]["outcome"] == "clear"
+
+
+@pytest.mark.parametrize("data", [{}, {"marked": ""}, {"marked": 5}, {"marked": "x" * 201}])
+def test_a_mark_that_says_nothing_is_refused(site, data):
+    site.machine(1)
+
+    assert site.patch("/machines/1", data).status_code == 422
+
+
+def test_a_report_is_as_old_as_it_says_and_not_as_it_arrived(site):
+    token = site.enrol(hostname="reading-room-4")
+    report = a_sent_report()
+    report["taken_at"] = (NOW - timedelta(hours=30)).isoformat()
+
+    site.send(token, report)
+
+    checks = {each["code"]: each for each in site.get("/machines/1/verdict").json["checks"]}
+    assert checks["evidence.report_age"]["answer"] == "unknown"
