@@ -353,10 +353,10 @@ SCHEMES: tuple[Scheme, ...] = (
         examples=("R1.02.070520", "R3.06.070520"),
         pattern=r"""
             R(?P<dots_release>[0-9]\.[0-9]{2})
-            (?:\.(?P<line_board>[0-9]{6})|[ ](?P<built_on>[0-9]{6}))
+            (?:(?P<line_board>\.[0-9]{6})|[ ](?P<built_on>[0-9]{6}))
             (?:[ ](?P<tail_mark>[A-Z]{3}))?
             """,
-        spelling="R{dots_release} {line_board}",
+        spelling="R{dots_release}{line_board}",
     ),
     Scheme(
         name="N. numbers, customer",
@@ -415,8 +415,8 @@ SCHEMES: tuple[Scheme, ...] = (
         name="three digits",
         learned="notebooks of asus; T marks a trial",
         examples=("201", "205T01", "205", "212", "300"),
-        pattern=r"(?P<num_release>[0-9]{3})(?:T(?P<pre_trial>[0-9]{2}))?",
-        spelling="{num_release}",
+        pattern=r"(?P<num_release>[0-9]{3})(?P<pre_trial>T[0-9]{2})?",
+        spelling="{num_release}{pre_trial}",
     ),
     Scheme(
         name="five or eight digits",
