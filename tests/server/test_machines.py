@@ -8,34 +8,7 @@ from datetime import timedelta
 import pytest
 
 from support.machines import NOW
-from support.site import a_sent_report
-
-RELEASE = {
-    "machine_maker": "Quillmark Inc.",
-    "models": ["Folio 14"],
-    "version_text": "1.34",
-    "released_on": "2026-03-02",
-    "reasons": [
-        {
-            "kind": "security",
-            "priority": "out-of-cycle",
-            "says": "closes a hole that is being exploited",
-            "source": "https://quillmark.example/folio-14/notes",
-        }
-    ],
-    "way": "inside-os",
-    "minutes": 25,
-    "restarts": 1,
-}
-REVIEW = {
-    "machine_maker": "QUILLMARK",
-    "models": ["Folio 14"],
-    "reviewed_at": "2026-05-01T10:00:00Z",
-    "reviewed_by": "Ida Fenwick",
-    "source": "https://quillmark.example/folio-14",
-    "newest_version_text": "1.34",
-}
-KNOWLEDGE = {"releases": [RELEASE], "reviews": [REVIEW]}
+from support.site import KNOWLEDGE, a_sent_report
 
 
 def names(response):

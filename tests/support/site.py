@@ -20,6 +20,33 @@ AGENT = "7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b801"
 OTHER_AGENT = "7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b802"
 
 
+RELEASE = {
+    "machine_maker": "Quillmark Inc.",
+    "models": ["Folio 14"],
+    "version_text": "1.34",
+    "released_on": "2026-03-02",
+    "reasons": [
+        {
+            "kind": "security",
+            "priority": "out-of-cycle",
+            "says": "closes a hole that is being exploited",
+            "source": "https://quillmark.example/folio-14/notes",
+        }
+    ],
+    "minutes": 25,
+    "restarts": 1,
+}
+REVIEW = {
+    "machine_maker": "QUILLMARK",
+    "models": ["Folio 14"],
+    "reviewed_at": "2026-05-01T10:00:00Z",
+    "reviewed_by": "Ida Fenwick",
+    "source": "https://quillmark.example/folio-14",
+    "newest_version_text": "1.34",
+}
+KNOWLEDGE = {"releases": [RELEASE], "reviews": [REVIEW]}
+
+
 class FrozenClock:
     """Gives the time that the test sets."""
 

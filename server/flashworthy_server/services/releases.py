@@ -24,6 +24,7 @@ from flashworthy_server.store.knowledge import StoredRelease
 T = TypeVar("T", Release, Review)
 _KINDS = ("releases", "reviews")
 _AT_ONCE = 500  # releases read in one go
+_GRANTED = timedelta(days=1)  # to clocks and time zones that differ
 _SAFE_LINKS = ("https://", "http://")
 
 
@@ -55,9 +56,9 @@ def import_document(site: Site, data: Any) -> Imported:
     """
     bad: list[BadRow] = []
     parts = _parts(data, bad)
-    releases = _read_rows(Release, "releases", parts, bad)
-    reviews = _read_rows(Review, "reviews", parts, bad)
-    bad += _not_yet(releases, reviews, site.clock())
+    latest = site.clock() + _GRANTED
+    releases = _read_rows(Release, "releases", parts, latest, bad)
+    reviews = _read_rows(Review, "reviews", parts, latest, bad)
     bad += _contradictions(releases)
     if bad:
         raise BadRowsError(bad)
@@ -111,19 +112,19 @@ def _parts(data: Any, bad: list[BadRow]) -> dict[str, list[Any]]:
 
 
 def _read_rows(
-    kind: type[T], name: str, parts: dict[str, list[Any]], bad: list[BadRow]
+    kind: type[T], name: str, parts: dict[str, list[Any]], latest: datetime, bad: list[BadRow]
 ) -> list[_Row[T]]:
     found = []
     for index, data in enumerate(parts.get(name, ())):
         position = f"{name}[{index}]"
         try:
-            found.append(_read_row(kind, position, data))
+            found.append(_read_row(kind, position, data, latest))
         except MalformedValueError as error:
             bad.append(BadRow(position, str(error)))
     return found
 
 
-def _read_row(kind: type[T], position: str, data: Any) -> _Row[T]:
+def _read_row(kind: type[T], position: str, data: Any, latest: datetime) -> _Row[T]:
     statement = from_json(kind, data)
     maker = canonical_machine_maker(statement.machine_maker)
     if isinstance(maker, Unknown):
@@ -131,15 +132,19 @@ def _read_row(kind: type[T], position: str, data: Any) -> _Row[T]:
     if not statement.models or not all(_folded(model) for model in statement.models):
         raise MalformedValueError("models", "the name of one model or more", statement.models)
     if isinstance(statement, Release):
-        _check_release(statement)
+        _check_release(statement, latest)
+    elif statement.reviewed_at > latest:
+        raise MalformedValueError("reviewed_at", "a time that has been", data["reviewed_at"])
     for path in _unread(data, to_json(statement)):
         raise MalformedValueError(path, "a field that is known", path.rpartition(".")[2])
     return _Row(position, maker, statement)
 
 
-def _check_release(release: Release) -> None:
+def _check_release(release: Release, latest: datetime) -> None:
     if not release.version_text.strip():
         raise MalformedValueError("version_text", "a version", release.version_text)
+    if release.released_on and release.released_on > latest.date():
+        raise MalformedValueError("released_on", "a day that has been", str(release.released_on))
     link = release.notes_url
     if link and not link.startswith(_SAFE_LINKS):
         raise MalformedValueError("notes_url", "a link that begins with https://", link)
@@ -165,23 +170,6 @@ def _unread(data: Any, read: Any, path: str = "") -> list[str]:
             for each in _unread(item, was, f"{path}[{index}]")
         ]
     return []
-
-
-def _not_yet(
-    releases: list[_Row[Release]], reviews: list[_Row[Review]], now: datetime
-) -> list[BadRow]:
-    """Rows that tell of the future; a day is granted for clocks and time zones that differ."""
-    latest = now + timedelta(days=1)
-    ahead = [
-        BadRow(row.position, f"released_on: {row.statement.released_on} is in the future")
-        for row in releases
-        if row.statement.released_on and row.statement.released_on > latest.date()
-    ]
-    return ahead + [
-        BadRow(row.position, f"reviewed_at: {row.statement.reviewed_at} is in the future")
-        for row in reviews
-        if row.statement.reviewed_at > latest
-    ]
 
 
 def _contradictions(rows: list[_Row[Release]]) -> list[BadRow]:

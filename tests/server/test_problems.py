@@ -1,0 +1,195 @@
+"""Failures as problem details, the OpenAPI document, and who may do what."""
+
+import json
+import sqlite3
+
+import pytest
+from jsonschema import Draft202012Validator
+from openapi_spec_validator import validate
+
+from flashworthy_server import create_app
+from flashworthy_server.api.access import MAY, Role
+from support.shared_data import shared_file
+from support.site import a_sent_report, an_application
+
+# RFC 9457 §3.1 (members and their types) and its appendix A (the same as a JSON Schema).
+RFC_9457 = {
+    "type": "object",
+    "properties": {
+        "type": {"type": "string", "format": "uri-reference"},
+        "title": {"type": "string"},
+        "status": {"type": "integer", "minimum": 100, "maximum": 599},
+        "detail": {"type": "string"},
+        "instance": {"type": "string", "format": "uri-reference"},
+    },
+}
+
+# One request for each way of being refused: method, path, body, token, status.
+REFUSED = [
+    ("GET", "/nowhere", None, "administrator", 404),
+    ("GET", "/api/v1/machines/99", None, "administrator", 404),
+    ("DELETE", "/api/v1/machines", None, "administrator", 405),
+    ("GET", "/api/v1/overview", None, None, 401),
+    ("GET", "/api/v1/overview", None, "machine", 403),
+    ("POST", "/api/v1/reports", a_sent_report(), "administrator", 403),
+    ("POST", "/api/v1/reports", {}, "machine", 422),
+    ("POST", "/api/v1/reports", "x" * 300_000, "machine", 413),
+    ("POST", "/api/v1/reports", b"{", "machine", 400),
+    ("GET", "/api/v1/machines?limit=x", None, "administrator", 422),
+    ("POST", "/api/v1/enrolments", an_application("fwjoin-nothing"), None, 403),
+    ("POST", "/api/v1/releases/import", {"releases": [{}]}, "administrator", 422),
+    ("POST", "/api/v1/releases", None, "administrator", 415),
+]
+
+
+def ask(site, method, path, body, token):
+    tokens = {"administrator": site.token, "machine": site.enrol(hostname="reading-room-4")}
+    headers = {"Authorization": f"Bearer {tokens[token]}"} if token else {}
+    if body is not None:
+        body = body if isinstance(body, bytes) else json.dumps(body)
+        headers["Content-Type"] = "application/json"
+    return site.client.open(path, method=method, data=body, headers=headers)
+
+
+def require_problem(response, schema=RFC_9457):
+    assert response.content_type == "application/problem+json"
+    Draft202012Validator(schema).validate(response.json)
+    assert response.json["status"] == response.status_code  # RFC 9457 §3.1.2
+    assert response.json["title"]
+    assert response.json["detail"]
+
+
+@pytest.mark.parametrize(("method", "path", "body", "token", "status"), REFUSED)
+def test_every_refusal_is_a_problem_by_rfc_9457(site, method, path, body, token, status):
+    response = ask(site, method, path, body, token)
+
+    assert response.status_code == status
+    require_problem(response)
+
+
+@pytest.mark.parametrize(("method", "path", "body", "token", "status"), REFUSED)
+def test_every_refusal_fits_the_published_schema(site, method, path, body, token, status):
+    schema = json.loads(shared_file("standards/http/problem.json").read_text())
+
+    require_problem(ask(site, method, path, body, token), schema)
+
+
+def test_a_method_that_is_not_allowed_tells_which_are(site):
+    response = ask(site, "DELETE", "/api/v1/machines", None, "administrator")
+
+    assert set(response.headers["Allow"].split(", ")) == {
+        "GET",
+        "HEAD",
+        "OPTIONS",
+    }  # RFC 9110 §15.5.6
+
+
+def test_an_error_of_the_servers_own_is_a_problem_without_details(site, monkeypatch):
+    def fail(*arguments):
+        raise RuntimeError(f"secret {site.token}")
+
+    monkeypatch.setattr("flashworthy_server.services.overview.overview", fail)
+
+    response = site.get("/overview")
+
+    assert response.status_code == 500
+    require_problem(response)
+    assert response.json["detail"] == "an error of the server's own; its log has more"
+
+
+def test_a_busy_database_asks_to_try_again(url):
+    app = create_app({"database": url, "database_wait_seconds": 0})
+    holder = sqlite3.connect(url.removeprefix("sqlite:///"), isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+
+    response = app.test_client().post("/api/v1/enrolments", json=an_application("fwjoin-x"))
+
+    holder.close()
+    app.extensions["flashworthy"].database.close()
+    assert response.status_code == 503
+    assert response.headers["Retry-After"] == "5"
+    require_problem(response)
+
+
+def test_no_token_or_code_reaches_the_log(site, caplog):
+    caplog.set_level("DEBUG")
+    code = site.code()
+    application = an_application(code, hostname="reading-room-4")
+    token = site.client.post("/api/v1/enrolments", json=application).json["token"]
+    site.send(token, a_sent_report())
+    site.send(token, {})
+    site.get("/overview")
+    site.get("/overview", token=token + "x")
+
+    for secret in (code, token, site.token):
+        assert secret not in caplog.text
+
+
+def test_answers_are_not_kept_by_caches(site):
+    response = site.get("/machines")
+
+    assert response.headers["Cache-Control"] == "no-store"
+    assert response.headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_the_openapi_document_is_valid(site):
+    response = site.client.get("/api/v1/openapi.json")
+
+    validate(response.json)  # openapi-spec-validator, against the published OpenAPI schema
+    assert response.json["openapi"] == "3.0.3"
+
+
+def test_the_openapi_document_tells_of_every_route_and_of_problems(site):
+    document = site.client.get("/api/v1/openapi.json").json
+
+    told = {
+        f"{method.upper()} {path}"
+        for path, item in document["paths"].items()
+        for method in item
+        if method != "parameters"
+    }
+    assert told == {
+        "POST /api/v1/enrolments",
+        "POST /api/v1/reports",
+        "GET /api/v1/machines",
+        "GET /api/v1/machines/{machine_id}",
+        "PATCH /api/v1/machines/{machine_id}",
+        "GET /api/v1/machines/{machine_id}/history",
+        "GET /api/v1/machines/{machine_id}/verdict",
+        "GET /api/v1/overview",
+        "GET /api/v1/releases",
+        "POST /api/v1/releases",
+        "POST /api/v1/releases/import",
+    }
+    default = document["components"]["responses"]["DEFAULT_ERROR"]
+    assert list(default["content"]) == ["application/problem+json"]
+
+
+def test_every_route_says_who_may_use_it(site):
+    routes = {rule.endpoint for rule in site.client.application.url_map.iter_rules()}
+
+    assert routes == set(MAY)
+
+
+@pytest.mark.parametrize("endpoint", sorted(MAY))
+@pytest.mark.parametrize("role", [None, *Role])
+def test_a_role_reaches_what_the_table_says_and_nothing_else(site, endpoint, role):
+    token = {None: None, Role.ADMINISTRATOR: "administrator", Role.MACHINE: "machine"}[role]
+    rules = site.client.application.url_map.iter_rules()
+    rule = next(rule for rule in rules if rule.endpoint == endpoint)
+    path = rule.rule.replace("<int:machine_id>", "1")
+    method = (rule.methods - {"HEAD", "OPTIONS"}).pop()
+
+    response = ask(site, method, path, None, token)
+
+    is_open = MAY[endpoint] is None
+    is_let_in = is_open or (role is not None and role in MAY[endpoint])
+    assert (response.status_code not in (401, 403)) is is_let_in
+    if not is_let_in:
+        assert response.status_code == (401 if role is None else 403)
+
+
+def test_health_is_answered_without_a_token(site):
+    response = site.client.get("/healthz")
+
+    assert (response.status_code, response.json) == (200, {"status": "ok"})

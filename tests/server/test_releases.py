@@ -1,0 +1,229 @@
+"""Releases and reviews are recorded all or not at all, and change what they speak of at once."""
+
+import pytest
+
+from support.site import KNOWLEDGE, RELEASE, REVIEW
+
+NOTHING = {"added": 0, "changed": 0, "unchanged": 0}
+
+
+def importing(site, releases=(), reviews=()):
+    return site.post("/releases/import", {"releases": list(releases), "reviews": list(reviews)})
+
+
+def recorded(site):
+    return [each["release"]["version_text"] for each in site.get("/releases").json["releases"]]
+
+
+def test_a_document_is_recorded_and_counted(site):
+    response = site.post("/releases/import", KNOWLEDGE)
+
+    assert response.status_code == 200
+    assert response.json == {
+        "releases": {"added": 1, "changed": 0, "unchanged": 0},
+        "reviews": {"added": 1, "changed": 0, "unchanged": 0},
+    }
+
+
+def test_importing_twice_changes_nothing(site):
+    site.post("/releases/import", KNOWLEDGE)
+    before = site.get("/releases").json
+
+    again = site.post("/releases/import", KNOWLEDGE)
+
+    assert again.json == {
+        "releases": {"added": 0, "changed": 0, "unchanged": 1},
+        "reviews": {"added": 0, "changed": 0, "unchanged": 1},
+    }
+    assert site.get("/releases").json == before
+
+
+def test_what_is_said_anew_of_a_release_replaces_what_was_recorded(site):
+    importing(site, [RELEASE])
+
+    response = importing(site, [RELEASE | {"minutes": 40, "models": ["Folio 14", "Folio 15"]}])
+
+    assert response.json["releases"] == {"added": 0, "changed": 1, "unchanged": 0}
+    (stored,) = site.get("/releases").json["releases"]
+    assert stored["release"]["minutes"] == 40
+    assert stored["release"]["models"] == ["Folio 14", "Folio 15"]
+
+
+def test_one_version_may_mean_two_releases_for_different_models(site):
+    response = importing(site, [RELEASE, RELEASE | {"models": ["Slate 3"], "minutes": 5}])
+
+    assert response.json["releases"]["added"] == 2
+
+
+def test_an_empty_document_is_no_mistake(site):
+    assert site.post("/releases/import", {}).json == {"releases": NOTHING, "reviews": NOTHING}
+
+
+BAD_ROWS = [
+    ({}, "machine_maker: expected a value"),
+    (5, "Release: expected an object, got 5"),
+    (
+        RELEASE | {"machine_maker": "To be filled by O.E.M."},
+        "machine_maker: expected a maker's name",
+    ),
+    (RELEASE | {"models": []}, "models: expected the name of one model or more"),
+    (RELEASE | {"models": ["  "]}, "models: expected the name of one model or more"),
+    (RELEASE | {"models": "Folio 14"}, "models: expected a list of at most 1000 items"),
+    (RELEASE | {"version_text": " "}, "version_text: expected a version, got ' '"),
+    (RELEASE | {"released_on": "02.03.2026"}, "released_on: expected a date such as 2026-05-04"),
+    (RELEASE | {"released_on": "9999-12-31"}, "released_on: expected a day that has been"),
+    (RELEASE | {"state": "rumoured"}, "state: expected one of offered, superseded, withdrawn"),
+    (RELEASE | {"notes_url": "javascript:alert(1)"}, "notes_url: expected a link that begins with"),
+    (RELEASE | {"minutes": -5}, "minutes: expected a whole number from 0 to"),
+    (RELEASE | {"minuts": 5}, "minuts: expected a field that is known, got 'minuts'"),
+    (
+        RELEASE | {"reasons": [RELEASE["reasons"][0] | {"weight": 3}]},
+        "reasons[0].weight: expected a field that is known, got 'weight'",
+    ),
+    (
+        RELEASE | {"reasons": [RELEASE["reasons"][0] | {"kind": "whim"}]},
+        "reasons[0].kind: expected one of security, fault",
+    ),
+]
+
+
+@pytest.mark.parametrize(("row", "reason"), BAD_ROWS)
+def test_a_bad_row_is_named_and_nothing_is_recorded(site, row, reason):
+    response = importing(site, [RELEASE, row], [REVIEW])
+
+    assert response.status_code == 422
+    assert response.json["detail"] == "1 bad row; nothing was imported"
+    (error,) = response.json["errors"]
+    assert error["field"] == "releases[1]"
+    assert error["reason"].startswith(reason)
+    assert recorded(site) == []
+
+
+def test_every_bad_row_is_named_at_once(site):
+    rows = [RELEASE | {"minutes": "long"}, RELEASE, RELEASE | {"models": []}]
+
+    response = importing(site, rows, [REVIEW | {"reviewed_at": "2027-01-01T00:00:00Z"}])
+
+    assert response.json["detail"] == "3 bad rows; nothing was imported"
+    assert [error["field"] for error in response.json["errors"]] == [
+        "releases[0]",
+        "releases[2]",
+        "reviews[0]",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("document", "field"),
+    [
+        ([], "document"),
+        ({"releases": {}}, "releases"),
+        ({"reviews": None}, "reviews"),
+        ({"relases": []}, "relases"),
+    ],
+)
+def test_a_document_of_another_shape_is_refused_by_name(site, document, field):
+    response = site.post("/releases/import", document)
+
+    assert response.status_code == 422
+    assert response.json["errors"][0]["field"] == field
+
+
+def test_two_rows_that_contradict_each_other_are_refused(site):
+    response = importing(site, [RELEASE, RELEASE | {"minutes": 5, "machine_maker": "quillmark"}])
+
+    assert response.json["errors"] == [
+        {"field": "releases[1]", "reason": "says otherwise than releases[0] of the same version"}
+    ]
+
+
+def test_a_row_that_would_swallow_two_recorded_releases_is_refused(site):
+    importing(site, [RELEASE, RELEASE | {"models": ["Slate 3"], "minutes": 5}])
+
+    response = importing(
+        site, [RELEASE | {"version_text": "1.40"}, RELEASE | {"models": ["Folio 14", "Slate 3"]}]
+    )
+
+    assert response.status_code == 422
+    assert response.json["errors"][0]["field"] == "releases[1]"
+    assert recorded(site) == ["1.34", "1.34"]
+
+
+def test_one_release_is_recorded_by_itself(site):
+    first = site.post("/releases", RELEASE)
+    again = site.post("/releases", RELEASE)
+
+    assert (first.status_code, first.json) == (201, {"added": 1, "changed": 0, "unchanged": 0})
+    assert (again.status_code, again.json) == (200, {"added": 0, "changed": 0, "unchanged": 1})
+
+
+def test_releases_are_listed_a_page_at_a_time_and_by_maker(site):
+    rows = [RELEASE | {"version_text": f"1.{number}"} for number in range(7)]
+    importing(site, [*rows, RELEASE | {"machine_maker": "Brightloom"}])
+
+    first = site.get("/releases?maker=QUILLMARK&limit=4")
+    link = first.headers["Link"].partition(">")[0].removeprefix("</api/v1")
+    second = site.get(link)
+
+    assert [each["release"]["version_text"] for each in first.json["releases"]] == [
+        "1.0",
+        "1.1",
+        "1.2",
+        "1.3",
+    ]
+    assert [each["release"]["version_text"] for each in second.json["releases"]] == [
+        "1.4",
+        "1.5",
+        "1.6",
+    ]
+    assert "Link" not in second.headers
+
+
+def test_new_knowledge_changes_need_and_verdict_of_its_machines_at_once(site):
+    site.machine(1)
+    site.machine(2, machine={"product": "Slate 3"})
+
+    site.post("/releases/import", KNOWLEDGE)
+
+    rows = site.get("/machines").json["machines"]
+    assert [(row["standing"], row["outcome"]) for row in rows] == [
+        ("behind", "clear"),
+        ("unlisted", "undecided"),
+    ]
+
+
+def test_a_withdrawn_release_is_no_longer_a_target(site):
+    site.machine(1)
+    site.post("/releases/import", KNOWLEDGE)
+
+    importing(site, [RELEASE | {"state": "withdrawn", "state_reason": "it stops some disks"}])
+
+    (row,) = site.get("/machines").json["machines"]
+    assert (row["standing"], row["outcome"]) == ("unlisted", "leave")
+
+
+def test_a_model_that_a_release_no_longer_names_is_judged_without_it(site):
+    site.machine(1)
+    importing(site, [RELEASE | {"models": ["Folio 14", "Slate 3"]}], [REVIEW])
+    assert site.get("/machines/1").json["machine"]["standing"] == "behind"
+
+    importing(site, [RELEASE | {"models": ["Slate 3"]}])
+
+    assert site.get("/machines/1").json["machine"]["standing"] == "unlisted"
+
+
+def test_a_machine_that_joins_later_is_judged_by_what_was_recorded_before(site):
+    site.post("/releases/import", KNOWLEDGE)
+
+    site.machine(1)
+
+    assert site.get("/machines/1").json["machine"]["outcome"] == "clear"
+
+
+def test_a_review_grows_old_and_the_combination_comes_back_to_be_looked_at(site):
+    site.machine(1)
+    site.post("/releases/import", KNOWLEDGE)
+
+    site.clock.pass_by(days=88)
+
+    (item,) = site.get("/overview").json["worklist"]
+    assert item["because"] == "compared last on 2026-05-01, which is too long ago"

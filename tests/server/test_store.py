@@ -1,0 +1,113 @@
+"""The database: made by migrations, safe on disk, and the same as the tables say."""
+
+from datetime import date
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import insert, select
+
+from flashworthy_server import create_app, schema
+from flashworthy_server.config import Config, config_from
+from flashworthy_server.db import Database
+from flashworthy_server.errors import ConfigurationError, DatabaseError
+from flashworthy_server.store.packing import packed, unpacked
+from flashworthy_server.tables import metadata, refusals
+
+
+@pytest.fixture
+def database(url):
+    opened = Database(url, wait_seconds=5)
+    yield opened
+    opened.close()
+
+
+def test_the_migrations_build_what_the_tables_say(database):
+    with database.reading() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        differences = compare_metadata(context, metadata)
+
+    assert differences == []
+
+
+def test_migrating_again_changes_nothing(database):
+    schema.migrate(database)
+
+    schema.require_current(database)
+
+
+def test_a_database_without_tables_is_refused_with_what_to_do(tmp_path):
+    path = tmp_path / "new.db"
+
+    with pytest.raises(DatabaseError) as refused:
+        create_app({"database": f"sqlite:///{path}"})
+
+    assert str(refused.value) == (
+        f"sqlite:///{path} is at version none, this program needs 0001;"
+        " run: flashworthy-server migrate"
+    )
+
+
+def test_a_database_that_cannot_be_opened_is_named(tmp_path):
+    database = Database(f"sqlite:///{tmp_path}/no/such/folder.db", wait_seconds=5)
+
+    with pytest.raises(DatabaseError) as refused:
+        schema.migrate(database)
+
+    assert "folder.db: unable to open database file" in str(refused.value)
+
+
+@pytest.mark.parametrize("url", ["flashworthy.db", "", "nonsense://here", "sqlite//x"])
+def test_a_url_that_names_no_database_is_refused(url):
+    with pytest.raises(ConfigurationError):
+        Database(url, wait_seconds=5)
+
+
+@pytest.mark.parametrize(
+    ("mapping", "message"),
+    [
+        ({"databse": "sqlite://"}, "got 'databse'"),
+        ({"page_rows": "50"}, "page_rows: expected a value of type int, got '50'"),
+        ({"database": 5}, "database: expected a value of type str, got 5"),
+    ],
+)
+def test_a_setting_that_is_unknown_or_of_another_type_is_refused(mapping, message):
+    with pytest.raises(ConfigurationError) as refused:
+        config_from(mapping)
+
+    assert str(refused.value).endswith(message)
+
+
+def test_settings_have_defaults():
+    assert config_from(None) == Config()
+
+
+@pytest.mark.parametrize(
+    ("pragma", "value"),
+    [
+        ("journal_mode", "wal"),
+        ("synchronous", 2),  # FULL, SQLite's documentation of PRAGMA synchronous
+        ("foreign_keys", 1),
+        ("busy_timeout", 5000),  # milliseconds
+    ],
+)
+def test_sqlite_is_opened_so_that_what_is_committed_stays(database, pragma, value):
+    with database.reading() as connection:
+        assert connection.exec_driver_sql(f"PRAGMA {pragma}").scalar() == value
+
+
+def test_a_transaction_that_fails_leaves_nothing(database):
+    row = {"on_date": date(2026, 5, 4), "what": "GET /", "status": 404}
+
+    with pytest.raises(RuntimeError), database.writing() as connection:
+        connection.execute(insert(refusals).values(**row, count=1))
+        raise RuntimeError
+
+    with database.reading() as connection:
+        assert connection.execute(select(refusals)).all() == []
+
+
+def test_a_packed_body_comes_back_as_it_was():
+    body = {"name": "Łódź", "list": [1, 2.5, None, True]}
+
+    assert unpacked(packed(body)) == body
