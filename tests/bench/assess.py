@@ -12,9 +12,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from flashworthy_common.policy import DEFAULT_POLICY  # noqa: E402
-from flashworthy_common.readiness import Moment, assess  # noqa: E402
-from support.machines import NEED, NOW, a_machine  # noqa: E402
+from flashworthy_common.policy import DEFAULT_POLICY
+from flashworthy_common.readiness import Moment, assess
+from support.machines import NEED, NOW, a_machine
 
 ROUNDS, CALLS = 15, 1_000
 
