@@ -155,7 +155,10 @@ def test_a_restart_is_pending_by_marker_or_newer_kernel_or_unknown(tmp_path, tre
 
 
 def mounts(*lines):
-    return {"/proc/self/mounts": "".join(f"{line}\n" for line in lines)}
+    return {"/proc/self/mountinfo": "".join(f"{line}\n" for line in lines)}
+
+
+ROOT = "22 1 8:2 / / rw,relatime shared:1 - ext4 /dev/sda2 rw"  # as in proc(5)
 
 
 class Room(LiveTree):
@@ -166,10 +169,10 @@ class Room(LiveTree):
 @pytest.mark.parametrize(
     ("lines", "expected"),
     [
-        (["/dev/sda2 / ext4 rw 0 0", "/dev/sda1 /boot/efi vfat rw 0 0"], 250),
-        (["/dev/sda2 / ext4 rw 0 0", "/dev/sda1 /boot vfat rw 0 0"], 90),
+        ([ROOT, "24 22 8:1 / /boot/efi rw,relatime - vfat /dev/sda1 rw"], 250),
+        ([ROOT, "24 22 8:1 / /boot rw - vfat /dev/sda1 rw"], 90),
         (
-            ["/dev/sda2 / ext4 rw 0 0", "/dev/sda1 /boot ext4 rw 0 0", "", "broken"],
+            [ROOT, "24 22 8:1 / /boot rw - ext4 /dev/sda1 rw", "", "broken", "1 2 3 - x"],
             Unknown("no EFI system partition is mounted at /boot/efi, /efi, /boot"),
         ),
     ],
@@ -181,6 +184,6 @@ def test_room_on_the_efi_system_partition_needs_it_mounted(tmp_path, lines, expe
 
 
 def test_room_of_another_root_is_unknown(tmp_path):
-    found = software(tmp_path, mounts("/dev/sda1 /boot/efi vfat rw 0 0"))
+    found = software(tmp_path, mounts("24 22 8:1 / /boot/efi rw - vfat /dev/sda1 rw"))
 
     assert found.system_free_bytes == found.esp_free_bytes == ANOTHER_ROOT

@@ -5,12 +5,12 @@ import shlex
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.linux.mounts import esp_folder
 from flashworthy_common.report import SoftwareSection
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 
 _OS_RELEASE = ("/etc/os-release", "/usr/lib/os-release")  # os-release(5): in this order
 _RESTART_MARKERS = ("/run/reboot-required", "/var/run/reboot-required")
-_ESP_PLACES = ("/boot/efi", "/efi", "/boot")
 _KERNEL_RELEASE = re.compile(r"[0-9]+\.[0-9]")  # how one begins
 _KERNEL_FILE = "vmlinuz-"
 
@@ -133,15 +133,5 @@ def _esp_free_bytes(files: Files) -> Maybe[int]:
     """Of the EFI system partition, where it is mounted at one of its usual places."""
     if not files.is_live:
         return ANOTHER_ROOT
-    mounts = files.content("/proc/self/mounts")
-    if isinstance(mounts, Unknown):
-        return mounts
-    kinds = {
-        fields[1]: fields[2]
-        for fields in map(str.split, mounts.decode("utf-8", "replace").splitlines())
-        if len(fields) > 2
-    }
-    for place in _ESP_PLACES:
-        if kinds.get(place) == "vfat":
-            return files.free_bytes(place)
-    return Unknown(f"no EFI system partition is mounted at {', '.join(_ESP_PLACES)}")
+    folder = esp_folder(files)
+    return folder if isinstance(folder, Unknown) else files.free_bytes(folder)
