@@ -49,9 +49,13 @@ def was_worked_on(pair):
     return int(digest, 16) % 100 >= 100 - WORKED_ON_PERCENT
 
 
-@pytest.fixture(scope="module")
-def pairs():
+def read_pairs():
     return [pair for row in shared_rows("version_pairs.tsv.gz") if (pair := _pair(row)) is not None]
+
+
+@pytest.fixture(scope="module", name="pairs")
+def all_pairs():
+    return read_pairs()
 
 
 def _pair(row):

@@ -44,7 +44,7 @@ class FirmwareVersion:
     @property
     def line(self) -> str:
         """What identifies line and board; empty where the scheme has no such part."""
-        return self._of_key(1)
+        return " ".join(self._of_key(1).split())
 
     @property
     def branch(self) -> str:
@@ -107,6 +107,13 @@ def parse_version(text: str, *, maker: str) -> FirmwareVersion:
     return _GRAMMARS[maker][text]
 
 
+def forget_versions() -> None:
+    """Forget every version read so far, but not how to read them; for measuring."""
+    for grammar in _GRAMMARS.values():
+        grammar.clear()
+    _number.cache_clear()
+
+
 # ---- the order of one part, as a string ---------------------------------------------------------
 
 
@@ -124,7 +131,7 @@ def _dotted(numbers: str | None) -> str:
 
 def _base36(text: str | None) -> str:
     """Digits before letters, as in ASCII; a scheme gives its revisions one width."""
-    return (text or "").upper()
+    return text or ""
 
 
 def _before(mark: str | None) -> str:
@@ -139,6 +146,10 @@ def _after(mark: str | None) -> str:
 
 def _mark(mark: str) -> str:
     return _number(mark) if mark.isdigit() else mark.lower()
+
+
+def _line(text: str | None) -> str:
+    return (text or "").upper()
 
 
 def _branch(number: str | None) -> str:
@@ -163,21 +174,23 @@ class _Reading:
     def __init__(self, scheme: Scheme, mark: int) -> None:
         """``mark`` is the number of the empty group that follows those of the scheme."""
         self._scheme = scheme
-        kinds = [name.partition("_")[0] for name in scheme.part_names]
-        self._groups = range(mark - len(kinds), mark + 1)
-        self._line = [place for place, kind in enumerate(kinds) if kind == "line"]
-        self._branch = [place for place, kind in enumerate(kinds) if kind == "branch"]
-        self._rank = [(place, _RANK[kind]) for place, kind in enumerate(kinds) if kind in _RANK]
+        names = scheme.part_names
+        self._groups = tuple(range(mark - len(names), mark + 1))
+        kinds = [(place, name.partition("_")[0]) for place, name in enumerate(names)]
+        line = [(place, _line) for place, kind in kinds if kind == "line"]
+        branch = [(place, _branch) for place, kind in kinds if kind == "branch"]
+        rank = [(place, _RANK[kind]) for place, kind in kinds if kind in _RANK]
+        self._parts = line + branch + rank
+        self._key = "|".join(
+            (scheme.name, " ".join(["%s"] * len(line)), "%s" * len(branch), "%s" * len(rank))
+        )
 
     def version(self, text: str, match: re.Match[str]) -> FirmwareVersion:
         """The version that ``match`` found in ``text``."""
         if self._scheme.meaning is not Meaning.RELEASE:
             return FirmwareVersion(text, self._scheme)
         values = match.group(*self._groups)
-        line = " ".join([values[place] for place in self._line if values[place]]).upper()
-        branch = "".join([_branch(values[place]) for place in self._branch])
-        rank = "".join([encoded(values[place]) for place, encoded in self._rank])
-        key = f"{self._scheme.name}|{line}|{branch}|{rank}"
+        key = self._key % tuple([encoded(values[place]) for place, encoded in self._parts])
         return FirmwareVersion(text, self._scheme, key, values)
 
 

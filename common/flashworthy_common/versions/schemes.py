@@ -74,7 +74,7 @@ _MSI = frozenset({"msi"})
 _ACER_GROUP = frozenset({"acer", "packard bell", "gateway", "emachines"})
 
 SCHEMES: tuple[Scheme, ...] = (
-    # ---- a line or board, then what orders -------------------------------------------------------
+    # ---- line or model, then what orders ---------------------------------------------------------
     Scheme(
         name="line CN, trial revision",
         learned="consumer notebooks of lenovo: revisions from 80 came out beside those below",
@@ -100,6 +100,19 @@ SCHEMES: tuple[Scheme, ...] = (
             (?:[ ](?:X64|S))?
             """,
         spelling="{line_code}{b36_revision}{tail_mark}",
+    ),
+    Scheme(
+        name="line, build, version",
+        learned="servers of ibm and lenovo; the version behind follows the build",
+        examples=("IVE136X-2.13", "IVE182H-4.10"),
+        pattern=r"""
+            (?:-\[)?
+            (?P<line_code>[0-9A-Z]{3})
+            (?P<num_build>[0-9]{3})
+            (?P<tail_mark>[A-Z]{1,3})-[0-9]\.[0-9]{2}
+            (?:\]-)?
+            """,
+        spelling="{line_code}{num_build}{tail_mark}",
     ),
     Scheme(
         name="line Ver. numbers",
@@ -135,32 +148,6 @@ SCHEMES: tuple[Scheme, ...] = (
             (?P<post_letter>[A-Z])?
             """,
         spelling="{line_code} v{tail_series}{line_trial}{dots_version}{post_letter}",
-    ),
-    Scheme(
-        name="line, build, version",
-        learned="servers of ibm and lenovo; the version behind follows the build",
-        examples=("IVE136X-2.13", "IVE182H-4.10"),
-        pattern=r"""
-            (?:-\[)?
-            (?P<line_code>[0-9A-Z]{3})
-            (?P<num_build>[0-9]{3})
-            (?P<tail_mark>[A-Z]{1,3})-[0-9]\.[0-9]{2}
-            (?:\]-)?
-            """,
-        spelling="{line_code}{num_build}{tail_mark}",
-    ),
-    Scheme(
-        name="board code V digit.digits",
-        learned="notebooks of msi before 2010; the digits behind the dot are read one by one",
-        examples=("A163CIMS V1.58", "A163CIMS V1.6", "A163CIMS V1.65", "A163CIMS V1.7"),
-        pattern=r"""
-            (?P<line_board>[AEPW][0-9A-Z]{4,6}MS)[ ]
-            (?:V|Ver|VER)\.?
-            (?P<line_major>[0-9])\.
-            (?P<b36_tens>[0-9A-Z])
-            (?P<b36_ones>[0-9A-Z]?)
-            """,
-        spelling="{line_board} V{line_major}.{b36_tens}{b36_ones}",
     ),
     Scheme(
         name="board code.major revision",
@@ -206,184 +193,6 @@ SCHEMES: tuple[Scheme, ...] = (
             """,
         spelling="{line_board}.{num_build}",
     ),
-    Scheme(
-        name="board, numbers, build time",
-        learned="server boards of intel",
-        examples=(
-            "SE5C620.86B.02.01.0008.031920191559",
-            "SE5C620.86B.02.01.0013.121520200651",
-        ),
-        pattern=r"""
-            (?P<line_board>[0-9A-Z]{5,8}\.86B)\.
-            (?:P\.)?
-            (?P<dots_version>[0-9]{2}\.[0-9]{2}\.[0-9]{4})\.
-            (?P<built_at>[0-9]{12})
-            """,
-        spelling="{line_board}.{dots_version}",
-    ),
-    Scheme(
-        name="board, hexadecimal, build, build time",
-        learned="machines of apple until 2018",
-        examples=(
-            "MBP81.88Z.0047.B27.1201241646",
-            "MBP81.88Z.0047.B2A.1506082203",
-            "MBP81.88Z.004D.B00.1708080655",
-        ),
-        pattern=r"""
-            (?P<line_board>[A-Z]{2,3}[0-9]{2,3})\.88Z\.
-            (?P<b36_release>[0-9A-F]{4})\.
-            (?P<b36_build>B[0-9A-Z]{2})\.
-            (?P<built_at>[0-9]{10})
-            """,
-        spelling="{line_board}.88Z.{b36_release}.{b36_build}",
-    ),
-    Scheme(
-        name="server, numbers, build time",
-        learned="servers of cisco",
-        examples=("C220M4.3.0.3c.0.0831170216", "C220M4.4.1.2b.0.0625202204"),
-        pattern=r"""
-            (?P<line_model>[BC][0-9]{3}M[0-9])\.
-            (?P<dots_version>[0-9](?:\.[0-9]{1,2}){2})
-            (?P<post_letter>[a-z])?\.0\.
-            (?P<built_at>[0-9]{10,12})
-            """,
-        spelling="{line_model}.{dots_version}{post_letter}",
-    ),
-    Scheme(
-        name="core, release, board",
-        learned="mainboards of fujitsu; the core's number in front carries no order",
-        examples=(
-            "V4.6.5.4 R1.9.0 for D3220-A1x",
-            "V4.6.5.4 R1.25.0 for D3220-A1x",
-            "V4.6.5.4 R1.47.0 for D3220-A1x",
-        ),
-        pattern=r"""
-            V?[0-9.]{4,9}[ ]R(?:ev\.[ ])?       # core: V4.6.5.4, 6.00
-            (?P<dots_release>[0-9]{1,2}\.[0-9]{1,2}(?:\.[0-9]){0,2})
-            (?P<tail_special>\.SR\.[0-9])?
-            (?:[ ]for[ ]D|\.)
-            (?P<line_board>[0-9]{4}(?:[.-][A-Z][0-9]x?)?)
-            """,
-        spelling="R{dots_release}{tail_special} for D{line_board}",
-    ),
-    Scheme(
-        name="number, board, build, build date",
-        learned="notebooks of samsung until 2013",
-        examples=("01LC.M015.20090528.Jay", "02LC.M021.20090803.Jay"),
-        pattern=r"""
-            (?P<num_release>[0-9]{2})
-            (?P<line_board>[0-9A-Z]{2})\.
-            [A-Z]{0,2}(?P<num_build>[0-9]{2,4})[ ]?\.
-            (?P<built_on>[0-9]{8})\.[A-Za-z]{2,3}
-            """,
-        spelling="{num_release}{line_board}",
-    ),
-    Scheme(
-        name="P number, board",
-        learned="notebooks of samsung since 2012",
-        examples=("P05CFB.031.210303.HQ", "P08CFB.034.210609.HQ"),
-        pattern=r"""
-            P(?P<num_release>[0-9]{2})
-            (?P<line_board>[A-Z]{3})
-            (?:\.(?P<num_build>[0-9]{3})\.(?P<built_on>[0-9]{6})\.[0-9A-Za-z]{2,3})?
-            """,
-        spelling="P{num_release}{line_board}",
-    ),
-    Scheme(
-        name="number, board letters",
-        learned="notebooks of samsung before 2013",
-        examples=("05QA", "09QA", "10QA"),
-        pattern=r"(?P<num_release>[0-9]{2})(?P<line_board>[A-Z]{2})",
-        spelling="{num_release}{line_board}",
-    ),
-    Scheme(
-        name="R number, board",
-        learned="notebooks of sony",
-        examples=("R0180E5", "R0220E5"),
-        pattern=r"R(?P<branch_major>[0-9])(?P<num_release>[0-9]{3})(?P<line_board>[A-Z][0-9A-Z])",
-        spelling="R{branch_major}{num_release}{line_board}",
-    ),
-    Scheme(
-        name="board P twice the revision",
-        learned="notebooks of xiaomi: the hexadecimal revision stands there twice",
-        examples=("RMALC4B0P0909", "RMALC4B0P0C0C", "RMALC4B0P1212"),
-        pattern=r"""
-            (?P<line_board>[A-Z]{5}[0-9A-Z]{3})P
-            (?P<b36_revision>[0-9A-Z]{4})
-            """,
-        spelling="{line_board}P{b36_revision}",
-    ),
-    Scheme(
-        name="board, letter and digits",
-        learned="boards of foxconn, notebooks of lg",
-        examples=("AC3F1020", "AC3F1P01", "AC3F1P05", "AC3F1S10"),
-        pattern=r"""
-            (?P<line_board>[0-9A-Z]{3}F1|Q[0-9A-Z]{4})
-            (?P<b36_revision>[0-9A-Z][0-9]{2})
-            """,
-        spelling="{line_board}{b36_revision}",
-    ),
-    Scheme(
-        name="branch, numbers and letter",
-        learned="desktops of acer, notebooks of fujitsu siemens: P01 and P11 run side by side",
-        examples=("P01-A3", "P01-A3L", "P01-B1", "P02-A0", "P12-B2"),
-        pattern=r"""
-            (?P<line_letter>[PRT])
-            (?P<branch_tens>[0-9])(?P<num_major>[0-9])-
-            (?P<b36_release>[A-Z][0-9])
-            (?P<post_letter>[A-Z])?
-            (?P<tail_mark>[0-9A-Z]{1,3})?
-            """,
-        spelling="{line_letter}{branch_tens}{num_major}-{b36_release}{post_letter}{tail_mark}",
-    ),
-    Scheme(
-        name="revision, core, board",
-        learned="amilo notebooks of fujitsu siemens, boards of itautec",
-        examples=("1.0C-0043-0020", "1.0H-1646-0024"),
-        pattern=r"""
-            (?P<line_major>[0-9A-Z])\.
-            (?P<b36_revision>[0-9A-Z]{2})-
-            (?P<tail_board>[0-9]{4}-[0-9A-F]{4})
-            """,
-        spelling="{line_major}.{b36_revision}",
-    ),
-    Scheme(
-        name="numbers, board digits",
-        learned="rugged and oem notebooks",
-        examples=("R1.02.070520", "R3.06.070520"),
-        pattern=r"""
-            R(?P<dots_release>[0-9]\.[0-9]{2})
-            (?:(?P<line_board>\.[0-9]{6})|[ ](?P<built_on>[0-9]{6}))
-            (?:[ ](?P<tail_mark>[A-Z]{3}))?
-            """,
-        spelling="R{dots_release}{line_board}",
-    ),
-    Scheme(
-        name="N. numbers, customer",
-        learned="notebooks of tongfang under many names",
-        examples=("N.1.05A02", "N.1.07.A02", "N.1.07.A05"),
-        pattern=r"""
-            N\.(?P<dots_release>[0-9]\.[0-9]{2})
-            \.?(?P<line_customer>[A-Z]{0,3})
-            (?P<num_build>[0-9]{0,2})
-            """,
-        spelling="N.{dots_release}{line_customer}{num_build}",
-    ),
-    Scheme(
-        name="sentence with number",
-        learned="boards of asus before 2010",
-        examples=(
-            "ASUS M2N-E ACPI BIOS Revision 0802",
-            "ASUS M2N-E ACPI BIOS Revision 1703",
-        ),
-        pattern=r"""
-            (?P<line_board>[A-Z]{3,10}[ ][0-9A-Z/\-.+() ]{2,40}?)
-            (?:[ ]ACPI[ ]BIOS[ ]Revision)?[ ]
-            (?P<line_trial>[3-9](?=[0-9]{3}))?
-            (?P<num_release>[0-9]{3,4})
-            """,
-        spelling="{line_board} {num_release}",
-    ),
     # ---- digits alone ----------------------------------------------------------------------------
     Scheme(
         name="core number",
@@ -424,67 +233,6 @@ SCHEMES: tuple[Scheme, ...] = (
         examples=("10400", "20300", "21000"),
         pattern=r"(?P<num_release>[0-9]{5}|[0-9]{8})",
         spelling="{num_release}",
-    ),
-    Scheme(
-        name="four digits, letter, customer",
-        learned="boards of positivo",
-        examples=("0304R_W7", "0304S.L", "0308E.U"),
-        pattern=r"""
-            (?P<num_release>[0-9]{4})
-            (?P<b36_letter>[A-Z])[._]
-            (?P<tail_mark>[0-9A-Z][0-9A-Z-]{0,5})
-            """,
-        spelling="{num_release}{b36_letter}",
-    ),
-    # ---- one letter and a number -----------------------------------------------------------------
-    Scheme(
-        name="board family",
-        learned="servers of hp, whose version is a date elsewhere",
-        examples=("P89", "U48"),
-        pattern=r"[A-Z][0-9]{2}",
-        meaning=Meaning.BOARD_NAME,
-        makers=_HP,
-    ),
-    Scheme(
-        name="letter and number",
-        learned="boards of gigabyte: F14e is a trial before F14, F14 RB a later build of F14",
-        examples=("F2", "F9", "F10", "F14a", "F14e", "F14", "F14 RB"),
-        pattern=r"""
-            (?P<line_letter>[A-Z])
-            (?P<num_release>[0-9]{1,2})
-            (?P<pre_letter>[A-Za-z])?
-            (?:[ ](?P<post_rebuilt>[0-9A-Z]{2,3}))?
-            """,
-        spelling="{line_letter}{num_release}{pre_letter} {post_rebuilt}",
-    ),
-    Scheme(
-        name="F and letter",
-        learned="boards of gigabyte, other board revisions; never compared with F and number",
-        examples=("FA", "FB", "FDj", "FDk", "FD"),
-        pattern=r"""
-            F(?P<b36_release>[A-Z])
-            (?P<pre_letter>[a-z])?
-            (?:[ ](?P<post_rebuilt>[0-9A-Z]{2,3}))?
-            """,
-        spelling="F{b36_release}{pre_letter} {post_rebuilt}",
-    ),
-    Scheme(
-        name="F, letter and number",
-        learned="notebooks and newer board revisions of gigabyte",
-        examples=("FB04", "FB07", "FB10"),
-        pattern=r"""
-            F(?P<line_letter>[A-Z])
-            (?P<num_release>[0-9]{1,2})
-            (?P<pre_letter>[a-z])?
-            """,
-        spelling="F{line_letter}{num_release}{pre_letter}",
-    ),
-    Scheme(
-        name="digit, letter, digits",
-        learned="notebooks of acer and packard bell before 2008",
-        examples=("3A33", "3A37", "4A04", "6A01"),
-        pattern=r"(?P<b36_release>[0-9]A[0-9]{2})",
-        spelling="{b36_release}",
     ),
     # ---- dotted numbers --------------------------------------------------------------------------
     Scheme(
@@ -620,6 +368,259 @@ SCHEMES: tuple[Scheme, ...] = (
             """,
         spelling="{dots_version}",
     ),
+    # ---- one letter and a number -----------------------------------------------------------------
+    Scheme(
+        name="board family",
+        learned="servers of hp, whose version is a date elsewhere",
+        examples=("P89", "U48"),
+        pattern=r"[A-Z][0-9]{2}",
+        meaning=Meaning.BOARD_NAME,
+        makers=_HP,
+    ),
+    Scheme(
+        name="letter and number",
+        learned="boards of gigabyte: F14e is a trial before F14, F14 RB a later build of F14",
+        examples=("F2", "F9", "F10", "F14a", "F14e", "F14", "F14 RB"),
+        pattern=r"""
+            (?P<line_letter>[A-Z])
+            (?P<num_release>[0-9]{1,2})
+            (?P<pre_letter>[A-Za-z])?
+            (?:[ ](?P<post_rebuilt>[0-9A-Z]{2,3}))?
+            """,
+        spelling="{line_letter}{num_release}{pre_letter} {post_rebuilt}",
+    ),
+    Scheme(
+        name="F and letter",
+        learned="boards of gigabyte, other board revisions; never compared with F and number",
+        examples=("FA", "FB", "FDj", "FDk", "FD"),
+        pattern=r"""
+            F(?P<b36_release>[A-Z])
+            (?P<pre_letter>[a-z])?
+            (?:[ ](?P<post_rebuilt>[0-9A-Z]{2,3}))?
+            """,
+        spelling="F{b36_release}{pre_letter} {post_rebuilt}",
+    ),
+    Scheme(
+        name="F, letter and number",
+        learned="notebooks and newer board revisions of gigabyte",
+        examples=("FB04", "FB07", "FB10"),
+        pattern=r"""
+            F(?P<line_letter>[A-Z])
+            (?P<num_release>[0-9]{1,2})
+            (?P<pre_letter>[a-z])?
+            """,
+        spelling="F{line_letter}{num_release}{pre_letter}",
+    ),
+    # ---- codes of single makers ------------------------------------------------------------------
+    Scheme(
+        name="board, hexadecimal, build, build time",
+        learned="machines of apple until 2018",
+        examples=(
+            "MBP81.88Z.0047.B27.1201241646",
+            "MBP81.88Z.0047.B2A.1506082203",
+            "MBP81.88Z.004D.B00.1708080655",
+        ),
+        pattern=r"""
+            (?P<line_board>[A-Z]{2,3}[0-9]{2,3})\.88Z\.
+            (?P<b36_release>[0-9A-F]{4})\.
+            (?P<b36_build>B[0-9A-Z]{2})\.
+            (?P<built_at>[0-9]{10})
+            """,
+        spelling="{line_board}.88Z.{b36_release}.{b36_build}",
+    ),
+    Scheme(
+        name="core, release, board",
+        learned="mainboards of fujitsu; the core's number in front carries no order",
+        examples=(
+            "V4.6.5.4 R1.9.0 for D3220-A1x",
+            "V4.6.5.4 R1.25.0 for D3220-A1x",
+            "V4.6.5.4 R1.47.0 for D3220-A1x",
+        ),
+        pattern=r"""
+            V?[0-9.]{4,9}[ ]R(?:ev\.[ ])?       # core: V4.6.5.4, 6.00
+            (?P<dots_release>[0-9]{1,2}\.[0-9]{1,2}(?:\.[0-9]){0,2})
+            (?P<tail_special>\.SR\.[0-9])?
+            (?:[ ]for[ ]D|\.)
+            (?P<line_board>[0-9]{4}(?:[.-][A-Z][0-9]x?)?)
+            """,
+        spelling="R{dots_release}{tail_special} for D{line_board}",
+    ),
+    Scheme(
+        name="R number, board",
+        learned="notebooks of sony",
+        examples=("R0180E5", "R0220E5"),
+        pattern=r"R(?P<branch_major>[0-9])(?P<num_release>[0-9]{3})(?P<line_board>[A-Z][0-9A-Z])",
+        spelling="R{branch_major}{num_release}{line_board}",
+    ),
+    Scheme(
+        name="number, board, build, build date",
+        learned="notebooks of samsung until 2013",
+        examples=("01LC.M015.20090528.Jay", "02LC.M021.20090803.Jay"),
+        pattern=r"""
+            (?P<num_release>[0-9]{2})
+            (?P<line_board>[0-9A-Z]{2})\.
+            [A-Z]{0,2}(?P<num_build>[0-9]{2,4})[ ]?\.
+            (?P<built_on>[0-9]{8})\.[A-Za-z]{2,3}
+            """,
+        spelling="{num_release}{line_board}",
+    ),
+    Scheme(
+        name="P number, board",
+        learned="notebooks of samsung since 2012",
+        examples=("P05CFB.031.210303.HQ", "P08CFB.034.210609.HQ"),
+        pattern=r"""
+            P(?P<num_release>[0-9]{2})
+            (?P<line_board>[A-Z]{3})
+            (?:\.(?P<num_build>[0-9]{3})\.(?P<built_on>[0-9]{6})\.[0-9A-Za-z]{2,3})?
+            """,
+        spelling="P{num_release}{line_board}",
+    ),
+    Scheme(
+        name="number, board letters",
+        learned="notebooks of samsung before 2013",
+        examples=("05QA", "09QA", "10QA"),
+        pattern=r"(?P<num_release>[0-9]{2})(?P<line_board>[A-Z]{2})",
+        spelling="{num_release}{line_board}",
+    ),
+    Scheme(
+        name="N. numbers, customer",
+        learned="notebooks of tongfang under many names",
+        examples=("N.1.05A02", "N.1.07.A02", "N.1.07.A05"),
+        pattern=r"""
+            N\.(?P<dots_release>[0-9]\.[0-9]{2})
+            \.?(?P<line_customer>[A-Z]{0,3})
+            (?P<num_build>[0-9]{0,2})
+            """,
+        spelling="N.{dots_release}{line_customer}{num_build}",
+    ),
+    Scheme(
+        name="branch, numbers and letter",
+        learned="desktops of acer, notebooks of fujitsu siemens: P01 and P11 run side by side",
+        examples=("P01-A3", "P01-A3L", "P01-B1", "P02-A0", "P12-B2"),
+        pattern=r"""
+            (?P<line_letter>[PRT])
+            (?P<branch_tens>[0-9])(?P<num_major>[0-9])-
+            (?P<b36_release>[A-Z][0-9])
+            (?P<post_letter>[A-Z])?
+            (?P<tail_mark>[0-9A-Z]{1,3})?
+            """,
+        spelling="{line_letter}{branch_tens}{num_major}-{b36_release}{post_letter}{tail_mark}",
+    ),
+    Scheme(
+        name="board P twice the revision",
+        learned="notebooks of xiaomi: the hexadecimal revision stands there twice",
+        examples=("RMALC4B0P0909", "RMALC4B0P0C0C", "RMALC4B0P1212"),
+        pattern=r"""
+            (?P<line_board>[A-Z]{5}[0-9A-Z]{3})P
+            (?P<b36_revision>[0-9A-Z]{4})
+            """,
+        spelling="{line_board}P{b36_revision}",
+    ),
+    Scheme(
+        name="sentence with number",
+        learned="boards of asus before 2010",
+        examples=(
+            "ASUS M2N-E ACPI BIOS Revision 0802",
+            "ASUS M2N-E ACPI BIOS Revision 1703",
+        ),
+        pattern=r"""
+            (?P<line_board>[A-Z]{3,10}[ ][0-9A-Z/\-.+() ]{2,40}?)
+            (?:[ ]ACPI[ ]BIOS[ ]Revision)?[ ]
+            (?P<line_trial>[3-9](?=[0-9]{3}))?
+            (?P<num_release>[0-9]{3,4})
+            """,
+        spelling="{line_board} {num_release}",
+    ),
+    Scheme(
+        name="board code V digit.digits",
+        learned="notebooks of msi before 2010; the digits behind the dot are read one by one",
+        examples=("A163CIMS V1.58", "A163CIMS V1.6", "A163CIMS V1.65", "A163CIMS V1.7"),
+        pattern=r"""
+            (?P<line_board>[AEPW][0-9A-Z]{4,6}MS)[ ]
+            (?:V|Ver|VER)\.?
+            (?P<line_major>[0-9])\.
+            (?P<b36_tens>[0-9A-Z])
+            (?P<b36_ones>[0-9A-Z]?)
+            """,
+        spelling="{line_board} V{line_major}.{b36_tens}{b36_ones}",
+    ),
+    Scheme(
+        name="board, letter and digits",
+        learned="boards of foxconn, notebooks of lg",
+        examples=("AC3F1020", "AC3F1P01", "AC3F1P05", "AC3F1S10"),
+        pattern=r"""
+            (?P<line_board>[0-9A-Z]{3}F1|Q[0-9A-Z]{4})
+            (?P<b36_revision>[0-9A-Z][0-9]{2})
+            """,
+        spelling="{line_board}{b36_revision}",
+    ),
+    Scheme(
+        name="revision, core, board",
+        learned="amilo notebooks of fujitsu siemens, boards of itautec",
+        examples=("1.0C-0043-0020", "1.0H-1646-0024"),
+        pattern=r"""
+            (?P<line_major>[0-9A-Z])\.
+            (?P<b36_revision>[0-9A-Z]{2})-
+            (?P<tail_board>[0-9]{4}-[0-9A-F]{4})
+            """,
+        spelling="{line_major}.{b36_revision}",
+    ),
+    Scheme(
+        name="numbers, board digits",
+        learned="rugged and oem notebooks",
+        examples=("R1.02.070520", "R3.06.070520"),
+        pattern=r"""
+            R(?P<dots_release>[0-9]\.[0-9]{2})
+            (?:(?P<line_board>\.[0-9]{6})|[ ](?P<built_on>[0-9]{6}))
+            (?:[ ](?P<tail_mark>[A-Z]{3}))?
+            """,
+        spelling="R{dots_release}{line_board}",
+    ),
+    Scheme(
+        name="digit, letter, digits",
+        learned="notebooks of acer and packard bell before 2008",
+        examples=("3A33", "3A37", "4A04", "6A01"),
+        pattern=r"(?P<b36_release>[0-9]A[0-9]{2})",
+        spelling="{b36_release}",
+    ),
+    Scheme(
+        name="four digits, letter, customer",
+        learned="boards of positivo",
+        examples=("0304R_W7", "0304S.L", "0308E.U"),
+        pattern=r"""
+            (?P<num_release>[0-9]{4})
+            (?P<b36_letter>[A-Z])[._]
+            (?P<tail_mark>[0-9A-Z][0-9A-Z-]{0,5})
+            """,
+        spelling="{num_release}{b36_letter}",
+    ),
+    Scheme(
+        name="board, numbers, build time",
+        learned="server boards of intel",
+        examples=(
+            "SE5C620.86B.02.01.0008.031920191559",
+            "SE5C620.86B.02.01.0013.121520200651",
+        ),
+        pattern=r"""
+            (?P<line_board>[0-9A-Z]{5,8}\.86B)\.
+            (?:P\.)?
+            (?P<dots_version>[0-9]{2}\.[0-9]{2}\.[0-9]{4})\.
+            (?P<built_at>[0-9]{12})
+            """,
+        spelling="{line_board}.{dots_version}",
+    ),
+    Scheme(
+        name="server, numbers, build time",
+        learned="servers of cisco",
+        examples=("C220M4.3.0.3c.0.0831170216", "C220M4.4.1.2b.0.0625202204"),
+        pattern=r"""
+            (?P<line_model>[BC][0-9]{3}M[0-9])\.
+            (?P<dots_version>[0-9](?:\.[0-9]{1,2}){2})
+            (?P<post_letter>[a-z])?\.0\.
+            (?P<built_at>[0-9]{10,12})
+            """,
+        spelling="{line_model}.{dots_version}{post_letter}",
+    ),
     # ---- firmware built from open sources --------------------------------------------------------
     Scheme(
         name="builder, numbers",
@@ -674,7 +675,7 @@ SCHEMES: tuple[Scheme, ...] = (
         name="virtual machine",
         learned="the firmware of hypervisors (from memory)",
         examples=("VirtualBox", "rel-1.16.2-0-gea1b7a073390-prebuilt.qemu.org", "Hyper-V UEFI 4.0"),
-        pattern=r"(?i: .*\b(?:virtualbox|qemu|seabios|ovmf|vmware|hyper-?v|bochs|xen)\b.* )",
+        pattern=r"(?i: (?:virtualbox|vmware|hyper-?v|seabios|ovmf|bochs|xen)\b.* | .*qemu.* )",
         meaning=Meaning.VIRTUAL_MACHINE,
     ),
     Scheme(
