@@ -96,6 +96,13 @@ def silent_before(policy: Policy, now: datetime) -> datetime:
     return now - timedelta(seconds=policy.silent_after_seconds)
 
 
+def attention_of_silence(last_at: datetime, policy: Policy, now: datetime) -> Attention | None:
+    """`last_at`: when the last report came, or else when the machine enrolled."""
+    if last_at >= silent_before(policy, now):
+        return None
+    return Attention(AttentionCode.SILENT, f"no report since {last_at.date()}")
+
+
 def attention_of_clock(difference_seconds: Maybe[float], policy: Policy) -> Attention | None:
     """`difference_seconds` is the server's clock minus the machine's."""
     if isinstance(difference_seconds, Unknown):

@@ -91,7 +91,7 @@ class MachineSchema(Schema):
     machine = fields.Nested(MachineRowSchema, attribute="row")
     agent_id = fields.String(attribute="machine.agent_id", allow_none=True)
     enrolled_at = WrittenTime(attribute="machine.enrolled_at")
-    attention = fields.List(fields.Nested(AttentionSchema), attribute="attentions")
+    attention = fields.List(fields.Nested(AttentionSchema), attribute="row.attentions")
     need = fields.Function(lambda view: to_json(view.need), metadata=_OBJECT)
     report = fields.Function(
         lambda view: to_json(view.machine.newest.report) if view.machine.newest else None,

@@ -122,8 +122,9 @@ def test_a_machine_without_a_report_for_long_is_silent(site):
     site.machine(2)
 
     assert names(site.get("/machines?attention=silent")) == ["desk-001", "never-reported"]
-    (row, *_) = site.get("/machines").json["machines"]
-    assert row["attention"] == ["silent"]
+    assert site.get("/machines/1").json["attention"] == [
+        {"code": "silent", "says": "no report since 2026-05-04", "since": None}
+    ]
 
 
 def test_all_that_match_come_as_csv(site):

@@ -99,9 +99,13 @@ def test_sqlite_is_opened_so_that_what_is_committed_stays(database, pragma, valu
 def test_a_transaction_that_fails_leaves_nothing(database):
     row = {"on_date": date(2026, 5, 4), "what": "GET /", "status": 404}
 
-    with pytest.raises(RuntimeError), database.writing() as connection:
-        connection.execute(insert(refusals).values(**row, count=1))
-        raise RuntimeError
+    def write_and_fail():
+        with database.writing() as connection:
+            connection.execute(insert(refusals).values(**row, count=1))
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        write_and_fail()
 
     with database.reading() as connection:
         assert connection.execute(select(refusals)).all() == []

@@ -2,9 +2,13 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
 
-from flashworthy_common.attention import AttentionCode, FirmwareChange, silent_before
+from flashworthy_common.attention import (
+    FirmwareChange,
+    attention_of_priority,
+    attention_of_silence,
+    silent_before,
+)
 from flashworthy_common.makers import MachineMaker, canonical_machine_maker
 from flashworthy_common.need import Need
 from flashworthy_common.readiness import Moment, Verdict
@@ -25,13 +29,16 @@ from flashworthy_server.store.machines import StoredAttention, StoredMachine
 
 HIGHEST_ID = 2**63 - 1  # of the database
 MOST_CHANGES = 100  # firmware changes shown of one machine
-_PRESSING = {priority.value for priority in (Priority.OUT_OF_CYCLE, Priority.IMMEDIATE)}
 
 
 @dataclass(frozen=True, slots=True)
 class MachineRow:
     machine: ListedMachine
-    attention: tuple[str, ...]  # codes
+    attentions: list[StoredAttention]  # by their codes
+
+    @property
+    def attention(self) -> list[str]:
+        return [attention.code for attention in self.attentions]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +53,6 @@ class MachineView:
 
     machine: StoredMachine
     row: MachineRow
-    attentions: list[StoredAttention]
     need: Need | None  # none before its first report
 
 
@@ -84,8 +90,7 @@ def view_machine(site: Site, machine_id: int) -> MachineView:
     with site.database.reading() as connection:
         machine = _load(connection, machine_id)
         (row,) = _rows(site, connection, Filters(id=machine_id), None, 1)
-        attentions = machine_store.load_attentions(connection, [machine_id])
-        return MachineView(machine, row, attentions.get(machine_id, []), _need(connection, machine))
+        return MachineView(machine, row, _need(connection, machine))
 
 
 def history_of(site: Site, machine_id: int, *, before: int | None, count: int) -> History:
@@ -171,13 +176,15 @@ def _rows(
     before = silent_before(site.policy, site.clock())
     found = list_machines(connection, filters, silent_before=before, after=after, count=count)
     stored = machine_store.load_attentions(connection, (each.id for each in found))
-    return [_row(machine, stored.get(machine.id, []), before) for machine in found]
+    return [_row(site, machine, stored.get(machine.id, [])) for machine in found]
 
 
-def _row(machine: ListedMachine, stored: list[StoredAttention], before: datetime) -> MachineRow:
-    codes = {attention.code for attention in stored}
-    if machine.priority in _PRESSING:
-        codes.add(AttentionCode.PRIORITY.value)
-    if (machine.received_at or machine.enrolled_at) < before:
-        codes.add(AttentionCode.SILENT.value)
-    return MachineRow(machine, tuple(sorted(codes)))
+def _row(site: Site, machine: ListedMachine, stored: list[StoredAttention]) -> MachineRow:
+    """A row with what follows from time and need beside what its reports ask attention for."""
+    last_at = machine.received_at or machine.enrolled_at
+    derived = (
+        attention_of_priority(Priority(machine.priority) if machine.priority else None),
+        attention_of_silence(last_at, site.policy, site.clock()),
+    )
+    found = [StoredAttention(each.code.value, each.says, None) for each in derived if each]
+    return MachineRow(machine, sorted(stored + found, key=lambda attention: attention.code))

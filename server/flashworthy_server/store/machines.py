@@ -282,7 +282,7 @@ def drop_attention(connection: Connection, machine_id: int, code: AttentionCode)
 class StoredAttention:
     code: str
     says: str
-    since: datetime
+    since: datetime | None  # none where it follows from other facts
 
 
 def load_attentions(
