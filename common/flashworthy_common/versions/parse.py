@@ -15,7 +15,7 @@ from flashworthy_common.values import Unknown
 from flashworthy_common.versions.schemes import SCHEMES, Meaning, Scheme
 
 LONGEST_TEXT = 64  # characters; the longest release text seen has 57
-MOST_REMEMBERED = 65_536  # texts of one maker, and makers; some 30 MB of texts when full
+MOST_TEXTS, MOST_MAKERS = 65_536, 4_096  # remembered before starting anew
 
 _AROUND = " \t'\""  # blanks and quotation marks that some makers put around the version
 _BRANCH_WIDTH = 4  # characters of a branch number in a key, zeros in front
@@ -33,13 +33,11 @@ class FirmwareVersion:
         scheme: the row of the table that fits; its name is ``unknown`` where none does.
         key: ``scheme|line|branch|rank``; within the first three, byte order is the version order.
             Empty where nothing is known of the order.
-        values: what the groups of the scheme's pattern matched; None where one is absent.
     """
 
     text: str
     scheme: Scheme
     key: str = ""
-    values: tuple[str | None, ...] = ()
 
     @property
     def line(self) -> str:
@@ -84,11 +82,10 @@ class FirmwareVersion:
 
     def ranked(self) -> list[tuple[str, str, str]]:
         """The parts that order, by weight: name, text (empty if absent), form that sorts."""
-        kinds = {"branch": _branch} | _RANK
         return [
-            (name, value, kinds[kind](value))
+            (name, value, _FORMS[kind](value))
             for name, value in self._named().items()
-            if (kind := name.partition("_")[0]) in kinds
+            if (kind := name.partition("_")[0]) in ("branch", *_RANKED)
         ]
 
     def _of_key(self, place: int) -> str:
@@ -98,8 +95,8 @@ class FirmwareVersion:
         return " ".join(text for name, text in self.parts.items() if name.startswith(kind))
 
     def _named(self) -> dict[str, str]:
-        named = zip(self.scheme.part_names, self.values, strict=False)
-        return {name: value or "" for name, value in named}
+        match = _compiled(self.scheme).fullmatch(self.text.strip(_AROUND))
+        return match.groupdict(default="") if match else {}
 
 
 def parse_version(text: str, *, maker: str) -> FirmwareVersion:
@@ -156,16 +153,24 @@ def _branch(number: str | None) -> str:
     return (number or "").zfill(_BRANCH_WIDTH)
 
 
-_RANK: dict[str, Callable[[str | None], str]] = {
+_FORMS: dict[str, Callable[[str | None], str]] = {
+    "line": _line,
+    "branch": _branch,
     "num": _number,
     "dots": _dotted,
     "b36": _base36,
     "pre": _before,
     "post": _after,
 }
+_RANKED = ("num", "dots", "b36", "pre", "post")
 
 
 # ---- from the table to one pattern per maker ----------------------------------------------------
+
+
+@cache
+def _compiled(scheme: Scheme) -> re.Pattern[str]:
+    return re.compile(scheme.pattern, re.VERBOSE | re.ASCII)
 
 
 class _Reading:
@@ -174,24 +179,25 @@ class _Reading:
     def __init__(self, scheme: Scheme, mark: int) -> None:
         """``mark`` is the number of the empty group that follows those of the scheme."""
         self._scheme = scheme
-        names = scheme.part_names
-        self._groups = tuple(range(mark - len(names), mark + 1))
-        kinds = [(place, name.partition("_")[0]) for place, name in enumerate(names)]
-        line = [(place, _line) for place, kind in kinds if kind == "line"]
-        branch = [(place, _branch) for place, kind in kinds if kind == "branch"]
-        rank = [(place, _RANK[kind]) for place, kind in kinds if kind in _RANK]
-        self._parts = line + branch + rank
-        self._key = "|".join(
-            (scheme.name, " ".join(["%s"] * len(line)), "%s" * len(branch), "%s" * len(rank))
-        )
+        first = mark - len(scheme.part_names)
+        kinds = [(n, name.partition("_")[0]) for n, name in enumerate(scheme.part_names, first)]
+
+        def groups_of(*wanted: str) -> list[tuple[int, Callable[[str | None], str]]]:
+            return [(number, _FORMS[kind]) for number, kind in kinds if kind in wanted]
+
+        line, branch, rank = groups_of("line"), groups_of("branch"), groups_of(*_RANKED)
+        self._groups = [number for number, _ in line + branch + rank] + [mark]
+        self._forms = [form for _, form in line + branch + rank]
+        slots = (" ".join(["%s"] * len(line)), "%s" * len(branch), "%s" * len(rank))
+        self._key = "|".join((scheme.name, *slots))
 
     def version(self, text: str, match: re.Match[str]) -> FirmwareVersion:
         """The version that ``match`` found in ``text``."""
         if self._scheme.meaning is not Meaning.RELEASE:
             return FirmwareVersion(text, self._scheme)
-        values = match.group(*self._groups)
-        key = self._key % tuple([encoded(values[place]) for place, encoded in self._parts])
-        return FirmwareVersion(text, self._scheme, key, values)
+        values = match.group(*self._groups)  # the mark is one of them, so it is always a tuple
+        forms = tuple([form(value) for form, value in zip(self._forms, values, strict=False)])
+        return FirmwareVersion(text, self._scheme, self._key % forms)
 
 
 class _Grammar(dict[str, FirmwareVersion]):
@@ -208,7 +214,7 @@ class _Grammar(dict[str, FirmwareVersion]):
     def __missing__(self, text: str) -> FirmwareVersion:
         if len(text) > LONGEST_TEXT:
             return FirmwareVersion(text, _NO_SCHEME)
-        if len(self) >= MOST_REMEMBERED:
+        if len(self) >= MOST_TEXTS:
             self.clear()
         match = self._match(text.strip(_AROUND))
         self[text] = version = (
@@ -229,7 +235,7 @@ class _Grammars(dict[str, _Grammar]):
     """The grammar for every spelling of a maker that came so far."""
 
     def __missing__(self, maker: str) -> _Grammar:
-        if len(self) >= MOST_REMEMBERED:
+        if len(self) >= MOST_MAKERS:
             self.clear()
         canonical = canonical_machine_maker(maker)
         name = "" if isinstance(canonical, Unknown) else canonical.casefold()
