@@ -126,7 +126,9 @@ class EnvelopeSchema(Schema):
     taken_at = Time(required=True, metadata={"type": "string", "format": "date-time"})
     source = fields.Enum(Source, by_value=True, required=True)
     why = fields.Enum(Why, by_value=True, required=True)
-    uptime_seconds = fields.Raw(metadata={"description": "whole seconds since the last start"})
+    uptime_seconds = fields.Raw(
+        allow_none=True, metadata={"description": "whole seconds since the last start"}
+    )
 
 
 class _ReportSchema(EnvelopeSchema):

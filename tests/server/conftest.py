@@ -30,8 +30,12 @@ def url(empty_database, tmp_path):
 
 
 @pytest.fixture
-def site(url):
-    clock = FrozenClock()
+def clock():
+    return FrozenClock()
+
+
+@pytest.fixture
+def site(url, clock):
     app = create_app({"database": url, "page_rows": 5}, clock=clock)
     opened = app.extensions["flashworthy"]
     token = credentials.make_token(opened, "Ida Fenwick", days=90).token

@@ -10,7 +10,7 @@ import click
 from flashworthy_common.errors import FlashworthyError
 from flashworthy_server import schema
 from flashworthy_server.config import Config, config_from
-from flashworthy_server.site import open_site
+from flashworthy_server.site import Clock, open_site, system_clock
 
 DATABASE_VARIABLE = "FLASHWORTHY_DATABASE"
 FAILURE = 1  # exit status
@@ -40,12 +40,16 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, 
 
 
 def with_site(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the `site` of its --database, and close it afterwards."""
+    """Give a command the `site` of its --database, and close it afterwards.
+
+    Its clock is the context's object; without one, the system's.
+    """
 
     @database_option
     @functools.wraps(command)
     def opened(url: str, **options: Any) -> None:
-        site = open_site(config_from({"database": url}))
+        clock: Clock = click.get_current_context().obj or system_clock
+        site = open_site(config_from({"database": url}), clock)
         try:
             schema.require_current(site.database)
             command(site, **options)

@@ -1,0 +1,96 @@
+"""The server as a process: it listens, answers over a socket, and stops when told."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+
+import pytest
+
+from support.site import an_application
+
+START_SECONDS = 30  # at most, on a busy machine
+COMMAND = (sys.executable, "-c", "from flashworthy_server.cli import main; main()", "serve")
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def answer(url, data=None):
+    request = urllib.request.Request(url, data, {"Content-Type": "application/json"})
+    try:
+        with urllib.request.urlopen(request, timeout=10) as response:
+            return response.status, json.load(response)
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code, json.load(error)
+
+
+def wait_until_it_answers(process, url):
+    end = time.monotonic() + START_SECONDS
+    while time.monotonic() < end:
+        assert process.poll() is None, process.stderr.read()
+        try:
+            return answer(f"{url}/healthz")
+        except urllib.error.URLError:
+            time.sleep(0.1)
+    raise AssertionError(f"no answer within {START_SECONDS} s")
+
+
+@pytest.fixture
+def server(url):
+    """A running server and its address; ended after the test."""
+    port = free_port()
+    process = subprocess.Popen(
+        [*COMMAND, "--port", str(port)],
+        env={**os.environ, "FLASHWORTHY_DATABASE": url},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield process, f"http://127.0.0.1:{port}"
+    finally:
+        process.terminate()
+        process.communicate(timeout=START_SECONDS)
+
+
+def test_it_answers_over_a_socket_and_stops_when_told(server):
+    process, address = server
+
+    assert wait_until_it_answers(process, address) == (200, {"status": "ok"})
+    status, problem = answer(
+        f"{address}/api/v1/enrolments", json.dumps(an_application("fwjoin-x")).encode()
+    )
+    assert (status, problem["title"]) == (403, "Forbidden")
+    status, problem = answer(f"{address}/api/v1/enrolments", b" " * (256 * 1024 + 1))
+    assert (status, problem["title"]) == (413, "Request Entity Too Large")
+
+    process.terminate()
+    assert process.wait(timeout=START_SECONDS) == 0
+
+
+def test_without_tables_it_does_not_start(tmp_path):
+    url = f"sqlite:///{tmp_path}/empty.db"
+
+    ended = subprocess.run(
+        [*COMMAND, "--port", "0"],
+        env={**os.environ, "FLASHWORTHY_DATABASE": url},
+        capture_output=True,
+        text=True,
+        timeout=START_SECONDS,
+        check=False,
+    )
+
+    assert ended.returncode == 1
+    assert ended.stderr == (
+        f"flashworthy-server: {url} is at version none, this program needs 0001;"
+        " run: flashworthy-server migrate\n"
+    )
