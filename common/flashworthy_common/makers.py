@@ -159,6 +159,7 @@ _COVERS_MANY = _KINDS | {"all series", "super server"}
 
 # Four characters of machine type, alone or with three or six of the configuration; or five digits.
 _MACHINE_TYPE = re.compile(r"(?P<type>\d[0-9A-Z]{3})(?:[0-9A-Z]{3}|[0-9A-Z]{6})?|(?P<old>\d{5})")
+_NAMED_TYPE = re.compile(r".*\((?P<type>[0-9A-Z]+)\)")  # "Wren Gen 1 (20UD)"
 _NAME_WORD = re.compile(r"(?!rev|ver)[a-z]{4,}", re.IGNORECASE)
 
 _NOTHING_GIVEN = Unknown("no name is given")
@@ -183,6 +184,17 @@ class Combination:
         """The five names as plain text, empty where unknown: to store, index and compare by."""
         names = (self.machine_maker, self.model, self.board, self.board_version, self.version_text)
         return tuple("" if isinstance(name, Unknown) else name for name in names)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What a statement may call these machines: model, board and machine type, where known.
+
+        The name alone of ``Wren Gen 1 (20UD)`` is not among them: it covers machine types with
+        different firmware.
+        """
+        found = [name for name in (self.model, self.board) if not isinstance(name, Unknown)]
+        types = [_machine_type(_NAMED_TYPE.sub(r"\g<type>", name)) for name in found]
+        return tuple(dict.fromkeys((*found, *filter(None, types))))
 
 
 def combination_of(

@@ -110,8 +110,8 @@ def _why(need: Need) -> list[str]:
 def _path(need: Need) -> list[str]:
     if not need.path or not need.target:
         return []
-    way = f", {_WAYS[need.target.way]}" if need.target.way else ""
-    return [" -> ".join(need.path) + way]
+    ways = " or ".join(_WAYS[way] for way in need.target.ways)
+    return [" -> ".join(need.path) + (f", {ways}" if ways else "")]
 
 
 def _observation(need: Need) -> list[str]:

@@ -2,18 +2,25 @@
 
 - Only maker, models and version are required; everything else that a person did not read stays
   unknown or none, as its type says.
-- A release speaks for a combination when maker and model are the same in canonical form. Models
-  are named as the machine names its product or its board.
+- A release speaks for a combination when the maker is the same in canonical form and one of its
+  `models`, exact or by a pattern (`flashworthy_common.patterns`), is one of the combination's
+  names: its model, its board, or its machine type.
+- Where a release states board versions, only those count: another revision is another image.
+- SKUs are no part of a combination, which would fall apart into one per order. A release that
+  states some is held against the machine itself (`is_for_order`).
 - Which of two versions is newer is never stored: `flashworthy_common.versions` answers it.
 """
 
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
+from functools import lru_cache
+from typing import Protocol
 
-from flashworthy_common.makers import Combination, canonical_machine_maker, canonical_model
-from flashworthy_common.reasons import Reason
-from flashworthy_common.values import Bytes, Count, Percent, Unknown
+from flashworthy_common.makers import Combination, MachineMaker, canonical_machine_maker
+from flashworthy_common.patterns import fold, matches
+from flashworthy_common.reasons import StatedReason
+from flashworthy_common.values import Bytes, Count, Maybe, Percent, Unknown
 
 
 class ReleaseState(Enum):
@@ -46,6 +53,7 @@ class Requirements:
     firmware: str | None = None  # least version to step from
     os_builds: tuple[LeastVersion, ...] = ()  # one per operating system
     installed: tuple[LeastVersion, ...] = ()  # drivers and packages
+    mains: bool = False
     charge_percent: Percent | None = None
     free_bytes: Bytes | None = None
     os_updates: bool = False  # pending OS updates must be installed first
@@ -54,17 +62,25 @@ class Requirements:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Release:
     machine_maker: str
-    models: tuple[str, ...]
+    models: tuple[str, ...]  # names of products or boards, machine types; or patterns of them
     version_text: str
+    skus: tuple[str, ...] = ()  # or product codes; or patterns of them; empty: any
+    board_versions: tuple[str, ...] = ()  # or patterns of them; empty: any
     released_on: date | None = None
     state: ReleaseState = ReleaseState.OFFERED
     state_reason: str = ""  # why it was withdrawn or what superseded it
     notes_url: str = ""
-    reasons: tuple[Reason, ...] = ()
+    reasons: tuple[StatedReason, ...] = ()
     requires: Requirements = Requirements()
-    way: Way | None = None
+    ways: tuple[Way, ...] = ()  # any one of them; empty: the notes do not say
     minutes: Count | None = None  # of one flash, restarts included
     restarts: Count | None = None
+    resets_settings: bool | None = None  # none: the notes do not say
+    can_go_back: bool | None = None  # to an older version once this one runs; none: not said
+    back_to: str | None = None  # the oldest version that one can go back to; none: any
+    esrt_class: str | None = None  # GUID (UEFI §23.4)
+    esrt_version: Count | None = None
+    recovery: str = ""  # what to do if the machine no longer starts; empty: not said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,18 +95,47 @@ class Review:
     newest_version_text: str = ""  # the newest that the maker offered then; empty: none
 
 
-def speaks_for(statement: Release | Review, combination: Combination) -> bool:
-    """Whether a release or review is about the machines of `combination`."""
-    if canonical_machine_maker(statement.machine_maker) != combination.machine_maker:
+class Statement(Protocol):
+    """What people say of some models of one maker."""
+
+    @property
+    def machine_maker(self) -> str: ...
+
+    @property
+    def models(self) -> tuple[str, ...]: ...
+
+
+def speaks_for(statement: Statement, combination: Combination) -> bool:
+    """Whether a release, review or exception is about the machines of `combination`."""
+    if _canonical_maker(statement.machine_maker) != combination.machine_maker:
         return False
-    names = {_folded(combination.model), _folded(combination.board)} - {""}
-    return any(_folded(_canonical_name(model)) in names for model in statement.models)
+    names = _folded_names(combination.names)
+    if not any(matches(model, names) for model in statement.models):
+        return False
+    if not isinstance(statement, Release) or not statement.board_versions:
+        return True
+    return _is_among(statement.board_versions, combination.board_version)
 
 
-def _canonical_name(model: str) -> str | Unknown:
-    nothing = Unknown("a statement names one model")
-    return canonical_model(product=model, product_version=nothing, board=nothing)
+def is_for_order(release: Release, *, sku: Maybe[str], product: Maybe[str]) -> Maybe[bool]:
+    """Whether a release is for a machine as it was ordered: its SKU, or its product's code."""
+    if not release.skus or _is_among(release.skus, sku) or _is_among(release.skus, product):
+        return True
+    return Unknown(f"its SKU is unknown: {sku.because}") if isinstance(sku, Unknown) else False
 
 
-def _folded(name: str | Unknown) -> str:
-    return "" if isinstance(name, Unknown) else " ".join(name.casefold().split())
+@lru_cache(maxsize=4096)
+def _canonical_maker(text: str) -> MachineMaker | Unknown:
+    return canonical_machine_maker(text)
+
+
+@lru_cache(maxsize=4096)
+def _folded_names(names: tuple[str, ...]) -> frozenset[str]:
+    return frozenset(map(fold, names))
+
+
+def _is_among(stated: tuple[str, ...], name: Maybe[str]) -> bool:
+    if isinstance(name, Unknown):
+        return False
+    names = frozenset({fold(name)})
+    return any(matches(each, names) for each in stated)

@@ -101,7 +101,7 @@ TARGET = Release(
     version_text="1.34",
     released_on=date(2026, 3, 2),
     reasons=(HOLE,),
-    way=Way.INSIDE_OS,
+    ways=(Way.INSIDE_OS,),
     minutes=25,
     restarts=1,
 )

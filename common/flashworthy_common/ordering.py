@@ -1,0 +1,46 @@
+"""Firmware versions of one combination's model, each read once, and how they stand."""
+
+from flashworthy_common.makers import Combination
+from flashworthy_common.versions import FirmwareVersion, Order, parse_version, sort_key
+from flashworthy_common.versions.order import is_release, relation
+
+
+class Ordering:
+    """Answers like `flashworthy_common.versions.compare`, for one maker and model."""
+
+    def __init__(self, *, maker: str, model: str) -> None:
+        self._maker, self._model = maker, model
+        self._known: dict[str, FirmwareVersion] = {}
+
+    @classmethod
+    def of(cls, combination: Combination) -> "Ordering":
+        maker, model, *_ = combination.key
+        return cls(maker=maker, model=model)
+
+    def compare(self, a_text: str, b_text: str) -> Order:
+        """How ``a_text`` stands to ``b_text``."""
+        return relation(self._read(a_text), self._read(b_text), model=self._model)[0]
+
+    def is_newer(self, a_text: str, b_text: str) -> bool:
+        return self.compare(a_text, b_text) is Order.NEWER
+
+    def reaches(self, text: str, least: str) -> bool:
+        """Whether ``text`` is ``least`` or newer; not so where they cannot be ordered."""
+        return self.compare(text, least) in (Order.NEWER, Order.SAME)
+
+    def is_readable(self, text: str) -> bool:
+        return is_release(self._read(text), model=self._model)
+
+    def place(self, text: str) -> tuple[str, str]:
+        """Sorts older before newer where that is known, and is the same on every run."""
+        return sort_key(self._read(text)), text
+
+    def spelling(self, text: str) -> tuple[str, str]:
+        """The same for two texts of the same version, and for no others."""
+        version = self._read(text)
+        return (version.key, version.tail) if version.key else ("", text.strip())
+
+    def _read(self, text: str) -> FirmwareVersion:
+        if text not in self._known:
+            self._known[text] = parse_version(text, maker=self._maker)
+        return self._known[text]

@@ -1,0 +1,91 @@
+"""Names as people write them in a statement, exact or by a pattern, against a machine's own names.
+
+- In a pattern ``*`` stands for any run of characters, also for none. Nothing else is special.
+- Upper and lower case, and runs of white space, do not count.
+- A pattern begins with three letters or digits at least, so that none matches every machine of its
+  maker: ``Folio 14*`` is one, ``*``, ``F*`` and ``*14`` are refused.
+- A placeholder (``Default string*``) names nothing and is refused too.
+"""
+
+from functools import lru_cache
+
+from flashworthy_common.makers import canonical_model, is_placeholder
+from flashworthy_common.values import Unknown
+
+STAR = "*"
+LEAST_BEFORE_STAR = 3  # letters or digits: two stand before too many names of one maker
+MOST_REMEMBERED = 65_536  # names
+
+_NOTHING = Unknown("a statement names one thing")
+
+
+def is_pattern(stated: str) -> bool:
+    return STAR in stated
+
+
+def problem_of_name(stated: str) -> str:
+    """Why `stated` may not stand in a statement; empty where it may."""
+    if not is_pattern(stated):
+        return "" if folded_name(stated) else f"expected a name, got {stated!r}"
+    before = stated.partition(STAR)[0]
+    if is_placeholder(stated.replace(STAR, "")) or is_placeholder(before):
+        return f"expected a name, got the placeholder {stated!r}"
+    if sum(character.isalnum() for character in before) < LEAST_BEFORE_STAR:
+        return (
+            f"expected {LEAST_BEFORE_STAR} letters or digits before the first {STAR!r}, since it "
+            f"would match too much otherwise, got {stated!r}"
+        )
+    return ""
+
+
+def matches(stated: str, names: frozenset[str]) -> bool:
+    """Whether a stated name or pattern means one of `names`, which are folded.
+
+    A pattern that `problem_of_name` refuses matches nothing.
+
+    >>> matches("Folio 14*", frozenset({"folio 14 g2"}))
+    True
+    """
+    if not is_pattern(stated):
+        return folded_name(stated) in names
+    if problem_of_name(stated):
+        return False
+    pattern = fold(stated)
+    return any(_matches_pattern(pattern, name) for name in names)
+
+
+def may_both_match(a: str, b: str) -> bool:
+    """Whether some name could be meant by both; in doubt, yes.
+
+    Of two patterns only the text before the first star is compared.
+    """
+    if is_pattern(a) and is_pattern(b):
+        a_start, b_start = (fold(each).partition(STAR)[0] for each in (a, b))
+        return a_start.startswith(b_start) or b_start.startswith(a_start)
+    return matches(a, frozenset({folded_name(b)})) or matches(b, frozenset({folded_name(a)}))
+
+
+def fold(name: str) -> str:
+    """`name` in one case, with single spaces."""
+    return " ".join(name.casefold().split())
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def folded_name(stated: str) -> str:
+    """An exact name as machines give it, folded; empty where it names nothing."""
+    name = canonical_model(product=stated, product_version=_NOTHING, board=_NOTHING)
+    return "" if isinstance(name, Unknown) else fold(name)
+
+
+def _matches_pattern(pattern: str, name: str) -> bool:
+    """Each part is sought once, from left to right: linear, whatever the pattern."""
+    first, *middle, last = pattern.split(STAR)
+    if not name.startswith(first) or len(name) < len(first) + len(last) or not name.endswith(last):
+        return False
+    place, end = len(first), len(name) - len(last)
+    for part in middle:
+        place = name.find(part, place, end)
+        if place < 0:
+            return False
+        place += len(part)
+    return True
