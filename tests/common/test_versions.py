@@ -115,6 +115,7 @@ REFUSED = [
     ("gigabyte", "F4", "FB"),
     # trial majors against normal ones
     ("asus", "9027", "4001"),
+    ("asus", "ASUS M2N-E ACPI BIOS Revision 3001", "ASUS M2N-E ACPI BIOS Revision 1703"),
     ("hp", "P01 Ver. 78.45", "P01 Ver. 02.49"),
     ("lenovo", "5DCN89WW(V8.00)", "5DCN40WW(V2.07)"),
     ("", "0.56", "3.01"),

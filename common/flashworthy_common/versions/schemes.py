@@ -90,7 +90,7 @@ SCHEMES: tuple[Scheme, ...] = (
     ),
     Scheme(
         name="line, revision",
-        learned="notebooks and desktops of lenovo, thinkpads of ibm",
+        learned="notebooks and desktops of lenovo, notebooks of ibm",
         examples=("N1MET09W (1.02 )", "N1MET50W (1.35 )", "N1META1W (2.01 )", "N1METB0P"),
         pattern=r"""
             (?P<line_code>[0-9A-Z]{2,3}?(?:[A-Z]T|CN))  # product, kind of product
@@ -228,10 +228,17 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{num_release}{pre_trial}",
     ),
     Scheme(
-        name="five or eight digits",
-        learned="small desktops of asus; servers; firmware named by its day",
+        name="five digits",
+        learned="small desktops of asus",
         examples=("10400", "20300", "21000"),
-        pattern=r"(?P<num_release>[0-9]{5}|[0-9]{8})",
+        pattern=r"(?P<num_release>[0-9]{5})",
+        spelling="{num_release}",
+    ),
+    Scheme(
+        name="eight digits",
+        learned="servers of oracle",
+        examples=("08100102", "08140112"),
+        pattern=r"(?P<num_release>[0-9]{8})",
         spelling="{num_release}",
     ),
     # ---- dotted numbers --------------------------------------------------------------------------
@@ -518,7 +525,7 @@ SCHEMES: tuple[Scheme, ...] = (
     ),
     Scheme(
         name="sentence with number",
-        learned="boards of asus before 2010",
+        learned="boards of asus before 2010; numbers from 3000 were trials",
         examples=(
             "ASUS M2N-E ACPI BIOS Revision 0802",
             "ASUS M2N-E ACPI BIOS Revision 1703",
@@ -526,10 +533,10 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"""
             (?P<line_board>[A-Z]{3,10}[ ][0-9A-Z/\-.+() ]{2,40}?)
             (?:[ ]ACPI[ ]BIOS[ ]Revision)?[ ]
-            (?P<line_trial>[3-9](?=[0-9]{3}))?
+            (?P<line_trial>[3-9](?=[0-9]{3}))?  # the first of four digits
             (?P<num_release>[0-9]{3,4})
             """,
-        spelling="{line_board} {num_release}",
+        spelling="{line_board} {line_trial}{num_release}",
     ),
     Scheme(
         name="board code V digit.digits",
@@ -556,7 +563,7 @@ SCHEMES: tuple[Scheme, ...] = (
     ),
     Scheme(
         name="revision, core, board",
-        learned="amilo notebooks of fujitsu siemens, boards of itautec",
+        learned="notebooks of fujitsu siemens, boards of itautec",
         examples=("1.0C-0043-0020", "1.0H-1646-0024"),
         pattern=r"""
             (?P<line_major>[0-9A-Z])\.
