@@ -10,6 +10,7 @@
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, RootTransaction, create_engine, event, make_url
@@ -46,6 +47,15 @@ class Database:
             connection = plain.execution_options(**{_WRITES: True})
             with _begin(connection):
                 yield connection
+
+    @property
+    def missing_file(self) -> Path | None:
+        """The file of a SQLite database that is not there yet; none otherwise."""
+        url = self.engine.url
+        if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+            return None
+        path = Path(url.database)
+        return None if path.exists() else path
 
     def require_answer(self) -> None:
         """Fail unless the database answers."""

@@ -9,30 +9,41 @@ from sqlalchemy.exc import OperationalError
 from flashworthy_server.db import Database
 from flashworthy_server.errors import DatabaseError
 
+_WHAT_TO_DO = "run: flashworthy-server migrate"
+
 
 def migrate(database: Database) -> None:
-    """Bring the tables to the version that this program needs; does nothing where they are."""
+    """Bring the tables to the version that this program needs; does nothing where they are.
+
+    The file of a new SQLite database is for its owner only: reports tell of people.
+    """
     try:
+        if database.missing_file:
+            database.missing_file.touch(mode=0o600)
         with database.writing() as connection:
             settings = _settings()
             settings.attributes["connection"] = connection
             command.upgrade(settings, "head")
     except OperationalError as error:
-        raise _cannot_open(database, error) from error
+        raise _cannot_open(database, error.orig) from error
+    except OSError as error:
+        raise _cannot_open(database, error.strerror) from error
 
 
 def require_current(database: Database) -> None:
     """Raise `DatabaseError` unless the tables are those that this program needs."""
+    if database.missing_file:
+        raise DatabaseError(f"{_name(database)} is not there; {_WHAT_TO_DO}")
     try:
         with database.reading() as connection:
             found = MigrationContext.configure(connection).get_current_revision()
     except OperationalError as error:
-        raise _cannot_open(database, error) from error
+        raise _cannot_open(database, error.orig) from error
     needed = ScriptDirectory.from_config(_settings()).get_current_head()
     if found != needed:
         raise DatabaseError(
-            f"{_name(database)} is at version {found or 'none'}, this program needs {needed};"
-            " run: flashworthy-server migrate"
+            f"{_name(database)} is at version {found or 'none'},"
+            f" this program needs {needed}; {_WHAT_TO_DO}"
         )
 
 
@@ -42,8 +53,8 @@ def _settings() -> AlembicConfig:
     return settings
 
 
-def _cannot_open(database: Database, error: OperationalError) -> DatabaseError:
-    return DatabaseError(f"cannot use {_name(database)}: {error.orig}")
+def _cannot_open(database: Database, because: object) -> DatabaseError:
+    return DatabaseError(f"cannot use {_name(database)}: {because}")
 
 
 def _name(database: Database) -> str:

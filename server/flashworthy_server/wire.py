@@ -69,9 +69,10 @@ class Time(fields.Field[Any]):
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
         try:
-            return read_time(value, attr or "")
+            return read_time(value, path="")
         except MalformedValueError as error:
-            raise ValidationError(f"E{str(error).partition(': e')[2]}.") from None
+            message = str(error).removeprefix(": ")
+            raise ValidationError(f"{message[0].upper()}{message[1:]}.") from None
 
 
 class SectionField(fields.Field[Any]):

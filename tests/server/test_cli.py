@@ -48,8 +48,7 @@ def test_without_tables_a_command_says_what_to_do(run):
 
     assert result.exit_code == 1
     assert result.output == (
-        "flashworthy-server: sqlite:///empty.db is at version none, this program needs 0001;"
-        " run: flashworthy-server migrate\n"
+        "flashworthy-server: sqlite:///empty.db is not there; run: flashworthy-server migrate\n"
     )
 
 

@@ -91,6 +91,5 @@ def test_without_tables_it_does_not_start(tmp_path):
 
     assert ended.returncode == 1
     assert ended.stderr == (
-        f"flashworthy-server: {url} is at version none, this program needs 0001;"
-        " run: flashworthy-server migrate\n"
+        f"flashworthy-server: {url} is not there; run: flashworthy-server migrate\n"
     )

@@ -38,6 +38,7 @@ def test_migrating_again_changes_nothing(database):
 
 def test_a_database_without_tables_is_refused_with_what_to_do(tmp_path):
     path = tmp_path / "new.db"
+    path.touch()
 
     with pytest.raises(DatabaseError) as refused:
         create_app({"database": f"sqlite:///{path}"})
@@ -48,13 +49,33 @@ def test_a_database_without_tables_is_refused_with_what_to_do(tmp_path):
     )
 
 
+def test_a_database_that_is_not_there_is_refused_and_not_made(tmp_path):
+    path = tmp_path / "new.db"
+
+    with pytest.raises(DatabaseError) as refused:
+        create_app({"database": f"sqlite:///{path}"})
+
+    assert str(refused.value) == (f"sqlite:///{path} is not there; run: flashworthy-server migrate")
+    assert not path.exists()
+
+
+def test_a_new_database_is_for_its_owner_only(tmp_path):
+    path = tmp_path / "new.db"
+    database = Database(f"sqlite:///{path}", wait_seconds=5)
+
+    schema.migrate(database)
+    database.close()
+
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
 def test_a_database_that_cannot_be_opened_is_named(tmp_path):
     database = Database(f"sqlite:///{tmp_path}/no/such/folder.db", wait_seconds=5)
 
     with pytest.raises(DatabaseError) as refused:
         schema.migrate(database)
 
-    assert "folder.db: unable to open database file" in str(refused.value)
+    assert "folder.db: No such file or directory" in str(refused.value)
 
 
 @pytest.mark.parametrize("url", ["flashworthy.db", "", "nonsense://here", "sqlite//x"])

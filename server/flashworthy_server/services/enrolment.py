@@ -9,6 +9,7 @@ from flashworthy_server.services.credentials import code_digest, digest_of, new_
 from flashworthy_server.services.places import canonical_place
 from flashworthy_server.services.recognition import recognise_or_add
 from flashworthy_server.site import Site
+from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import credentials as credential_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.wire import Application
@@ -52,7 +53,7 @@ def enrol(site: Site, application: Application) -> Enrolment:
             place=place,
         )
         if not is_new:  # it enrolled by itself, which is what the doubt asked for
-            machine_store.drop_attention(connection, machine_id, AttentionCode.IDENTITY_IN_DOUBT)
+            attention_store.drop_attention(connection, machine_id, AttentionCode.IDENTITY_IN_DOUBT)
     return Enrolment(machine_id, application.agent_id, token)
 
 

@@ -40,7 +40,9 @@ from flashworthy_server.services.recognition import (
     recognise_or_add,
 )
 from flashworthy_server.site import Site
+from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import history as history_store
+from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.machines import Newest, StoredMachine
 from flashworthy_server.wire import ReadReport
@@ -134,7 +136,7 @@ def _keep_once(
 def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: Arrival) -> None:
     report, now = arrival.report, arrival.received_at
     seen = evidence_of(report.identity)
-    found = likeness(machine_store.load_evidence(connection, machine.id), seen)
+    found = likeness(identity_store.load_evidence(connection, machine.id), seen)
     kept_as = _kept_as(machine, report, found)
     history_store.add_report(
         connection,
@@ -194,7 +196,7 @@ def _renew_state(
         sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )
     found_now = _attentions(site, connection, machine.id, arrival)
-    machine_store.save_attentions(connection, machine.id, found_now, now)
+    attention_store.save_attentions(connection, machine.id, found_now, now)
 
 
 def _running_before(machine: StoredMachine, found: Likeness) -> tuple[str, datetime] | None:

@@ -19,13 +19,15 @@ from flashworthy_server.errors import AmbiguousNameError, NotFoundError
 from flashworthy_server.services import judgement
 from flashworthy_server.services.places import canonical_place
 from flashworthy_server.site import Site
+from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import history as history_store
 from flashworthy_server.store import machines as machine_store
+from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.history import StoredReport
 from flashworthy_server.store.listing import Filters as Filters
 from flashworthy_server.store.listing import ListedMachine, list_machines
-from flashworthy_server.store.machines import StoredAttention, StoredMachine
+from flashworthy_server.store.machines import StoredMachine
 
 HIGHEST_ID = 2**63 - 1  # of the database
 MOST_CHANGES = 100  # firmware changes shown of one machine
@@ -175,7 +177,7 @@ def _rows(
 ) -> list[MachineRow]:
     before = silent_before(site.policy, site.clock())
     found = list_machines(connection, filters, silent_before=before, after=after, count=count)
-    stored = machine_store.load_attentions(connection, (each.id for each in found))
+    stored = attention_store.load_attentions(connection, (each.id for each in found))
     return [_row(site, machine, stored.get(machine.id, [])) for machine in found]
 
 

@@ -13,7 +13,9 @@ from flashworthy_common.identity import Evidence, Likeness, evidence_of, likenes
 from flashworthy_common.report import IdentitySection
 from flashworthy_common.values import Unknown
 from flashworthy_server.db import Connection
-from flashworthy_server.store import machines as store
+from flashworthy_server.store import attentions as attention_store
+from flashworthy_server.store import identities as identity_store
+from flashworthy_server.store import machines as machine_store
 
 
 def recognise_or_add(
@@ -26,26 +28,28 @@ def recognise_or_add(
 ) -> tuple[int, bool]:
     """The id of the machine that the evidence names, or of a new one, and whether it is new."""
     seen = evidence_of(identity)
-    sharing = store.machine_ids_sharing(connection, seen)
-    likely = {each: likeness(store.load_evidence(connection, each), seen) for each in sharing}
+    sharing = identity_store.machine_ids_sharing(connection, seen)
+    likely = {
+        each: likeness(identity_store.load_evidence(connection, each), seen) for each in sharing
+    }
     known = _the_one(likely) or _by_agent(connection, agent_id, seen)
     if known is not None:
         note_likeness(connection, known, likely.get(known, Likeness.SAME), now)
         learn(connection, known, seen, now)
         return known, False
-    added = store.add_machine(connection, name_of(identity), place, now)
+    added = machine_store.add_machine(connection, name_of(identity), place, now)
     learn(connection, added, seen, now)
     return added, True
 
 
 def learn(connection: Connection, machine_id: int, seen: Evidence, now: datetime) -> None:
     """Add what was seen to what is known of a machine; what another one has too is a doubt."""
-    new = seen.items - store.load_evidence(connection, machine_id).items
+    new = seen.items - identity_store.load_evidence(connection, machine_id).items
     if not new:
         return
-    sharing = store.machine_ids_sharing(connection, Evidence(new))
+    sharing = identity_store.machine_ids_sharing(connection, Evidence(new))
     _doubt_all(connection, machine_id, sharing, now)
-    store.save_evidence(connection, machine_id, seen)
+    identity_store.save_evidence(connection, machine_id, seen)
 
 
 def note_likeness(connection: Connection, machine_id: int, found: Likeness, now: datetime) -> None:
@@ -61,7 +65,7 @@ def note_likeness(connection: Connection, machine_id: int, found: Likeness, now:
         ),
     }
     if found in texts:
-        store.add_attention(connection, machine_id, Attention(*texts[found]), now)
+        attention_store.add_attention(connection, machine_id, Attention(*texts[found]), now)
 
 
 def name_of(identity: IdentitySection) -> str:
@@ -82,10 +86,10 @@ def _the_one(likely: dict[int, Likeness]) -> int | None:
 
 def _by_agent(connection: Connection, agent_id: str, seen: Evidence) -> int | None:
     """The machine that has this agent already, where no evidence speaks against it."""
-    known = store.machine_of_agent(connection, agent_id)
+    known = machine_store.machine_of_agent(connection, agent_id)
     if known is None:
         return None
-    evidence = store.load_evidence(connection, known)
+    evidence = identity_store.load_evidence(connection, known)
     return None if likeness(evidence, seen) is Likeness.IN_DOUBT else known
 
 
@@ -97,4 +101,4 @@ def _doubt_all(
         doubt = Attention(
             AttentionCode.IDENTITY_IN_DOUBT, f"shares a serial, UUID or asset tag with {others}"
         )
-        store.add_attention(connection, each, doubt, now)
+        attention_store.add_attention(connection, each, doubt, now)

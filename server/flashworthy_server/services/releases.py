@@ -147,7 +147,7 @@ def _check_release(release: Release, latest: datetime) -> None:
         raise MalformedValueError("released_on", "a day that has been", str(release.released_on))
     link = release.notes_url
     if link and not link.startswith(_SAFE_LINKS):
-        raise MalformedValueError("notes_url", "a link that begins with https://", link)
+        raise MalformedValueError("notes_url", "a link that begins with https:// or http://", link)
 
 
 def _unread(data: Any, read: Any, path: str = "") -> list[str]:

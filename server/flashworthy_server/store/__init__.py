@@ -4,7 +4,9 @@ Functions take the connection of an open transaction and never commit: where a t
 and ends is the use case's business (`flashworthy_server.services`).
 
 - ``credentials``: administrators' tokens, machines' tokens, enrolment codes
-- ``machines``: what a machine is now, who it is, and what asks for attention
+- ``machines``, ``listing``: what a machine is now; one, or many by filters and pages
+- ``identities``: who it is
+- ``attentions``: what asks for attention
 - ``history``: reports as they came, and firmware changes
 - ``combinations``: what depends only on the combination
 - ``knowledge``: releases and reviews

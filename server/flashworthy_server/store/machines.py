@@ -1,19 +1,16 @@
-"""What a machine is now: one row each, with who it is and what asks for attention."""
+"""What a machine is now: one row each."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, insert, select, update
+from sqlalchemy import Connection, Row, insert, select, update
 
-from flashworthy_common.attention import Attention, AttentionCode
-from flashworthy_common.identity import Evidence
 from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown, from_json, to_json
-from flashworthy_server.db import upsert
 from flashworthy_server.store.packing import packed, unpacked
-from flashworthy_server.tables import attentions, identities, machines
+from flashworthy_server.tables import machines
 
 _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
@@ -198,102 +195,3 @@ def outdated_machine_ids(connection: Connection, rules_version: int) -> Sequence
     """Those that other rules than these judged."""
     other = machines.c.rules_version != rules_version
     return connection.scalars(select(machines.c.id).where(other).order_by(machines.c.id)).all()
-
-
-# ---- who it is --------------------------------------------------------------------------------
-
-
-def load_evidence(connection: Connection, machine_id: int) -> Evidence:
-    rows = connection.execute(
-        select(identities.c.kind, identities.c.value).where(identities.c.machine_id == machine_id)
-    )
-    return Evidence(frozenset((row.kind, row.value) for row in rows))
-
-
-def save_evidence(connection: Connection, machine_id: int, seen: Evidence) -> None:
-    """Add what was seen to what is known; a kind that is known already gets the value seen."""
-    for kind, value in sorted(seen.items):
-        statement = upsert(identities).values(machine_id=machine_id, kind=kind, value=value)
-        connection.execute(
-            statement.on_conflict_do_update(
-                index_elements=["machine_id", "kind"], set_={"value": value}
-            )
-        )
-
-
-def machine_ids_sharing(connection: Connection, seen: Evidence) -> Sequence[int]:
-    """Every machine that some evidence of `seen` speaks for."""
-    found: set[int] = set()
-    for kind, value in seen.items:
-        found.update(
-            connection.scalars(
-                select(identities.c.machine_id).where(
-                    identities.c.kind == kind, identities.c.value == value
-                )
-            )
-        )
-    return sorted(found)
-
-
-# ---- attention --------------------------------------------------------------------------------
-
-# Set when the identity of a machine is weighed; a later report does not take them back.
-LASTING = (AttentionCode.IDENTITY_IN_DOUBT, AttentionCode.BOARD_REPLACED)
-
-
-def save_attentions(
-    connection: Connection, machine_id: int, found: Iterable[Attention], now: datetime
-) -> None:
-    """What the newest report asks attention for, in place of what earlier ones did."""
-    texts = {attention.code.value: attention.says for attention in found}
-    kept = [*texts, *(code.value for code in LASTING)]
-    connection.execute(
-        delete(attentions).where(
-            attentions.c.machine_id == machine_id, attentions.c.code.not_in(kept)
-        )
-    )
-    for code, says in texts.items():
-        add_attention(connection, machine_id, Attention(AttentionCode(code), says), now)
-
-
-def add_attention(
-    connection: Connection, machine_id: int, attention: Attention, now: datetime
-) -> None:
-    """Ask attention for something; where that was asked before, since when stays."""
-    statement = upsert(attentions).values(
-        machine_id=machine_id, code=attention.code.value, says=attention.says, since=now
-    )
-    connection.execute(
-        statement.on_conflict_do_update(
-            index_elements=["machine_id", "code"], set_={"says": attention.says}
-        )
-    )
-
-
-def drop_attention(connection: Connection, machine_id: int, code: AttentionCode) -> None:
-    connection.execute(
-        delete(attentions).where(
-            attentions.c.machine_id == machine_id, attentions.c.code == code.value
-        )
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class StoredAttention:
-    code: str
-    says: str
-    since: datetime | None  # none where it follows from other facts
-
-
-def load_attentions(
-    connection: Connection, machine_ids: Iterable[int]
-) -> dict[int, list[StoredAttention]]:
-    found: dict[int, list[StoredAttention]] = {}
-    rows = connection.execute(
-        select(attentions)
-        .where(attentions.c.machine_id.in_(list(machine_ids)))
-        .order_by(attentions.c.machine_id, attentions.c.code)
-    )
-    for row in rows:
-        found.setdefault(row.machine_id, []).append(StoredAttention(row.code, row.says, row.since))
-    return found

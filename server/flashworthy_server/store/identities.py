@@ -1,0 +1,41 @@
+"""Who a machine is: the evidence that speaks for each one."""
+
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, select
+
+from flashworthy_common.identity import Evidence
+from flashworthy_server.db import upsert
+from flashworthy_server.tables import identities
+
+
+def load_evidence(connection: Connection, machine_id: int) -> Evidence:
+    rows = connection.execute(
+        select(identities.c.kind, identities.c.value).where(identities.c.machine_id == machine_id)
+    )
+    return Evidence(frozenset((row.kind, row.value) for row in rows))
+
+
+def save_evidence(connection: Connection, machine_id: int, seen: Evidence) -> None:
+    """Add what was seen to what is known; a kind that is known already gets the value seen."""
+    for kind, value in sorted(seen.items):
+        statement = upsert(identities).values(machine_id=machine_id, kind=kind, value=value)
+        connection.execute(
+            statement.on_conflict_do_update(
+                index_elements=["machine_id", "kind"], set_={"value": value}
+            )
+        )
+
+
+def machine_ids_sharing(connection: Connection, seen: Evidence) -> Sequence[int]:
+    """Every machine that some evidence of `seen` speaks for."""
+    found: set[int] = set()
+    for kind, value in seen.items:
+        found.update(
+            connection.scalars(
+                select(identities.c.machine_id).where(
+                    identities.c.kind == kind, identities.c.value == value
+                )
+            )
+        )
+    return sorted(found)
