@@ -492,7 +492,7 @@ SCHEMES: tuple[Scheme, ...] = (
     Scheme(
         name="N. numbers, customer",
         learned="notebooks of tongfang under many names",
-        examples=("N.1.05A02", "N.1.07.A02", "N.1.07.A05"),
+        examples=("N.1.09.A04", "N.1.12A06", "N.1.13A11"),
         pattern=r"""
             N\.(?P<dots_release>[0-9]\.[0-9]{2})
             \.?(?P<line_customer>[A-Z]{0,3})
