@@ -10,6 +10,7 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from flashworthy_agent import __version__
@@ -19,6 +20,7 @@ from flashworthy_agent.durable import write_durably
 from flashworthy_agent.enrolled import Delivery, EnrolledAgent
 from flashworthy_agent.errors import AgentError, ServerUnavailableError, StateError
 from flashworthy_agent.probes.access import Access, access_to
+from flashworthy_agent.probes.ups import UpsAddress, parse_address
 from flashworthy_agent.spool import Spool, encode_report
 from flashworthy_agent.state import DEFAULT_FOLDER, State, StateFolder, new_state
 from flashworthy_agent.transport import Server
@@ -112,6 +114,10 @@ def _looking_options() -> argparse.ArgumentParser:
     options.add_argument(
         "--fresh", action="store_true", help="ask anew what is otherwise asked every few hours"
     )
+    options.add_argument(
+        "--ups", action="append", default=[], metavar="NAME@HOST[:PORT]",
+        help="a UPS that feeds this machine (else FLASHWORTHY_UPS, divided by blanks)",
+    )  # fmt: skip
     return options
 
 
@@ -146,8 +152,17 @@ def _own_folder(options: argparse.Namespace) -> StateFolder | None:
 
 
 def _access(options: argparse.Namespace, folder: StateFolder | None) -> Access:
-    kept_folder = folder.kept_folder if folder else None
-    return access_to(options.root.absolute(), kept_folder, ask_anew=options.fresh)
+    return replace(
+        access_to(options.root.absolute()),
+        kept_folder=folder.kept_folder if folder else None,
+        ask_anew=options.fresh,
+        ups=_ups(options),
+    )
+
+
+def _ups(options: argparse.Namespace) -> tuple[UpsAddress, ...]:
+    named = options.ups or os.environ.get("FLASHWORTHY_UPS", "").split()
+    return tuple(map(parse_address, named))
 
 
 # ---- commands ---------------------------------------------------------------------------------

@@ -13,6 +13,14 @@ class AddressError(AgentError):
     """The server's address is not one that the agent may talk to."""
 
 
+class UpsAddressError(AgentError):
+    """What should say which UPS of which server does not."""
+
+
+class UpsError(AgentError):
+    """A UPS server gives no answer, or none that tells of the UPS."""
+
+
 class TransportError(AgentError):
     """The server did not do what was asked; never raised itself."""
 

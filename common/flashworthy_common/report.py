@@ -168,6 +168,7 @@ class Battery:
     draw_mw: Maybe[Quantity] = NOT_REPORTED
     draw_ma: Maybe[Quantity] = NOT_REPORTED
     cycles: Maybe[Count] = NOT_REPORTED
+    runtime_seconds: Maybe[Seconds] = NOT_REPORTED  # at its draw of the moment
 
 
 @dataclass(frozen=True, kw_only=True)

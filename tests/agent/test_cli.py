@@ -452,3 +452,26 @@ def test_a_terminal_that_does_not_know_a_letter_is_no_failure(root, folder):
 
     assert report["firmware"]["maker"] == "Brückenwasser"
     assert b"place         Br?ckenstra?e / 2\n" in status
+
+
+# ---- which UPS --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("by", ["option", "environment"])
+def test_a_ups_is_named_by_option_or_environment(run, monkeypatch, by):
+    named = ("--ups", "desk@ups.example", "--ups", "rack@ups.example:4000")
+    if by == "environment":
+        monkeypatch.setenv("FLASHWORTHY_UPS", "desk@ups.example  rack@ups.example:4000")
+
+    _, out, _ = run("collect", *(named if by == "option" else ()))
+
+    # a UPS is asked on behalf of the running system only, and this is another root
+    assert json.loads(out)["power"]["ups"]["unknown"].startswith("only the running system")
+
+
+def test_what_names_no_ups_ends_the_command(run):
+    assert run("collect", "--ups", "desk") == (
+        1,
+        "",
+        "flashworthy-agent: expected NAME@HOST or NAME@HOST:PORT of a UPS, got 'desk'\n",
+    )

@@ -13,8 +13,9 @@ from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.linux.power import look_at_power
 from flashworthy_agent.probes.programs import NoPrograms
-from flashworthy_common.report import Battery
+from flashworthy_common.report import Battery, PowerSupply
 from flashworthy_common.values import Unknown
+from support import smbios_tables as build
 from support.trees import grow, supply
 
 FOLDER = "/sys/class/power_supply"
@@ -134,6 +135,7 @@ def test_micro_becomes_milli_and_missing_attributes_stay_missing(tmp_path):
         draw_mw=8_250.0,
         draw_ma=missing("current_now"),
         cycles=312,
+        runtime_seconds=Unknown("it does not discharge"),
     )
 
 
@@ -179,6 +181,35 @@ def test_percent_is_told_or_computed_from_one_kind(tmp_path, attributes, percent
 
 
 @pytest.mark.parametrize(
+    ("attributes", "seconds"),
+    [
+        # power_supply_class.rst: µWh by µW are hours
+        ({"energy_now": 25_000_000, "power_now": 10_000_000}, 9_000),
+        ({"charge_now": 2_000_000, "current_now": -1_000_000}, 7_200),
+        ({"time_to_empty_now": 4_321, "energy_now": 1, "power_now": 1}, 4_321),  # seconds
+        ({"time_to_empty_now": 0, "energy_now": 5_000_000, "power_now": 10_000_000}, 1_800),
+        # no draw is no estimate, and one kind says nothing of the other
+        ({"energy_now": 25_000_000, "power_now": 0}, None),
+        ({"energy_now": 25_000_000, "current_now": 1_000_000}, None),
+        ({}, None),
+    ],
+)
+def test_the_time_left_is_told_or_computed_from_one_kind(tmp_path, attributes, seconds):
+    found = battery(tmp_path, status="Discharging", **attributes).runtime_seconds
+
+    none = Unknown("its level and its draw are not told in one kind of unit")
+    assert found == (none if seconds is None else seconds)
+
+
+def test_a_battery_that_does_not_discharge_has_no_end(tmp_path):
+    charging = battery(tmp_path / "a", status="Charging", energy_now=9, power_now=9)
+    silent = battery(tmp_path / "b", energy_now=9, power_now=9)
+
+    assert charging.runtime_seconds == Unknown("it does not discharge")
+    assert silent.runtime_seconds == Unknown(f"not there: {FOLDER}/BAT0/status")
+
+
+@pytest.mark.parametrize(
     ("word", "state"),
     [
         ("Charging", "charging"),
@@ -213,3 +244,40 @@ def test_the_battery_keeps_an_odd_name(tmp_path):
     found = power(tmp_path, supply(odd, type="Battery", capacity=5))
 
     assert [cell.name for cell in found.batteries] == [odd]
+
+
+# ---- power supply units -----------------------------------------------------------------------
+
+TABLE = "/sys/firmware/dmi/tables/DMI"
+
+
+def supplies(root, *structures):
+    return power(root, {TABLE: build.table(build.firmware(), *structures)}).supplies
+
+
+def test_supply_units_come_from_smbios(tmp_path):
+    # DSP0134 §7.40.1: bit 1 present, bit 2 unplugged from the wall, bits 9:7 status, 3 is OK
+    plugged = build.power_supply(flags=0b011 << 7 | 0b010)
+    unplugged = build.power_supply(name="", location="rear right", flags=0b101 << 7 | 0b110)
+
+    assert supplies(tmp_path, plugged, unplugged) == (
+        PowerSupply(name="PS-A", present=True, unplugged=False, redundancy_group=1, status="OK"),
+        PowerSupply(
+            name="rear right", present=True, unplugged=True, redundancy_group=1, status="Critical"
+        ),
+    )
+
+
+def test_a_unit_without_a_name_is_numbered(tmp_path):
+    (found,) = supplies(tmp_path, build.power_supply(name="", location="", length=5))
+
+    assert found.name == "supply 1"
+    assert found.status == Unknown("the structure ends before this field")
+
+
+def test_a_table_without_supply_units_has_none(tmp_path):
+    assert supplies(tmp_path) == ()
+
+
+def test_without_a_table_supply_units_are_unknown(tmp_path):
+    assert isinstance(power(tmp_path, MAINS_ON).supplies, Unknown)

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import socket
 import ssl
 import threading
 from collections.abc import Iterator
@@ -48,6 +49,13 @@ class LoopbackServer:
 
     def reports(self) -> list[dict[str, Any]]:
         return [one.data for one in self.requests if one.path.endswith("/reports")]
+
+
+def free_port() -> int:
+    """A port of loopback that nobody listens on now."""
+    with socket.socket() as bound:
+        bound.bind(("127.0.0.1", 0))
+        return int(bound.getsockname()[1])
 
 
 @contextmanager

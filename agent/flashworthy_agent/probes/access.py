@@ -8,6 +8,7 @@ from pathlib import Path
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.programs import NoPrograms, Programs
+from flashworthy_agent.probes.ups import UpsAddress
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,7 @@ class Access:
     now: Callable[[], datetime] = utc_now
     kept_folder: Path | None = None  # where costly answers are kept; None: nowhere
     ask_anew: bool = False  # do not use kept answers
+    ups: tuple[UpsAddress, ...] = ()  # those that feed this machine
 
     @property
     def is_live(self) -> bool:
@@ -26,8 +28,7 @@ class Access:
         return self.files.is_live
 
 
-def access_to(root: Path, kept_folder: Path | None = None, *, ask_anew: bool = False) -> Access:
+def access_to(root: Path) -> Access:
     """Access to the running system, or to the files of another one below `root`."""
     files = Files(root)
-    programs = Programs() if files.is_live else NoPrograms()
-    return Access(files, programs, kept_folder=kept_folder, ask_anew=ask_anew)
+    return Access(files, Programs() if files.is_live else NoPrograms())

@@ -7,6 +7,7 @@ from flashworthy_agent.probes.linux.people import look_at_people
 from flashworthy_agent.probes.linux.power import look_at_power
 from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
 from flashworthy_agent.probes.linux.updates import LIMIT_SECONDS, look_for_updates
+from flashworthy_agent.probes.linux.ups import look_at_ups
 from flashworthy_agent.probes.probe import Platform, Probe
 
 LINUX = Platform(
@@ -15,6 +16,7 @@ LINUX = Platform(
         Probe("machine", "machine", look_at_machine),
         Probe("firmware", "firmware", look_at_firmware),
         Probe("power", "power", look_at_power),
+        Probe("UPS", "power", look_at_ups, only_field="ups"),
         Probe("people", "people", look_at_people),
         Probe("software", "software", look_at_software),
         Probe(

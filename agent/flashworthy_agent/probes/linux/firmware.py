@@ -2,12 +2,12 @@
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.linux import uefi
-from flashworthy_agent.probes.linux.smbios import Smbios, of
+from flashworthy_agent.probes.linux.smbios import of, smbios_of
 from flashworthy_common.report import FirmwareSection
 
 
 def look_at_firmware(access: Access) -> FirmwareSection:
-    smbios = Smbios(access.files)
+    smbios = smbios_of(access)
     mode = uefi.boot_mode(access.files, smbios)
     return FirmwareSection(
         seen_at=access.now(),

@@ -2,13 +2,13 @@
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.linux.smbios import Smbios, of
+from flashworthy_agent.probes.linux.smbios import of, smbios_of
 from flashworthy_common.report import IdentitySection
 from flashworthy_common.values import Maybe, Unknown
 
 
 def look_at_identity(access: Access) -> IdentitySection:
-    smbios = Smbios(access.files)
+    smbios = smbios_of(access)
     return IdentitySection(
         seen_at=access.now(),
         source=smbios.source,

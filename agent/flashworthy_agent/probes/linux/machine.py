@@ -9,7 +9,7 @@ Virtual is said with its evidence: the bit of SMBIOS, or a name that only virtua
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.linux.smbios import Smbios, of
+from flashworthy_agent.probes.linux.smbios import Smbios, of, smbios_of
 from flashworthy_common.report import MachineSection
 from flashworthy_common.values import Maybe, Unknown
 
@@ -23,7 +23,7 @@ _VIRTUAL_PRODUCTS = frozenset(
 
 
 def look_at_machine(access: Access) -> MachineSection:
-    smbios = Smbios(access.files)
+    smbios = smbios_of(access)
     evidence = _virtual_evidence(access.files, smbios)
     return MachineSection(
         seen_at=access.now(),

@@ -13,9 +13,9 @@ Rules, by the kernel's ABI (Documentation/ABI/testing/sysfs-class-power):
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.probe import NOT_YET
-from flashworthy_common.report import Battery, PowerSection
-from flashworthy_common.values import Maybe, Unknown
+from flashworthy_agent.probes.linux.smbios import smbios_of
+from flashworthy_common.report import Battery, PowerSection, PowerSupply
+from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 
 CLASS_FOLDER = "/sys/class/power_supply"
 _OUTSIDE_TYPES = {"Mains", "USB", "Wireless"}
@@ -35,11 +35,11 @@ def look_at_power(access: Access) -> PowerSection:
         mains = _mains(files, own, has_battery=batteries != ())
     return PowerSection(
         seen_at=access.now(),
-        source=CLASS_FOLDER,
+        source=f"{CLASS_FOLDER}, SMBIOS type 39",
         mains=mains,
         batteries=batteries,
-        ups=NOT_YET,
-        supplies=NOT_YET,
+        ups=NOT_REPORTED,  # `ups` asks
+        supplies=_supplies(access),
     )
 
 
@@ -93,6 +93,7 @@ def _battery(files: Files, name: str) -> Battery:
         draw_mw=thousandth("power_now"),
         draw_ma=thousandth("current_now"),
         cycles=files.number(f"{folder}/cycle_count"),
+        runtime_seconds=_runtime_seconds(files, folder),
     )
 
 
@@ -103,6 +104,21 @@ def _state(files: Files, folder: str) -> Maybe[str]:
     if word == "Unknown":
         return Unknown("the kernel says that it does not know")
     return word.lower()
+
+
+def _runtime_seconds(files: Files, folder: str) -> Maybe[int]:
+    """How long it would last at today's draw: told, or computed from a pair of one kind."""
+    state = _state(files, folder)
+    if state != "discharging":
+        return state if isinstance(state, Unknown) else Unknown("it does not discharge")
+    told = files.number(f"{folder}/time_to_empty_now")
+    if isinstance(told, int) and told > 0:
+        return told
+    for level, draw in (("energy_now", "power_now"), ("charge_now", "current_now")):
+        left, per_hour = files.number(f"{folder}/{level}"), files.number(f"{folder}/{draw}")
+        if isinstance(left, int) and isinstance(per_hour, int) and per_hour and left >= 0:
+            return 3600 * left // abs(per_hour)
+    return Unknown("its level and its draw are not told in one kind of unit")
 
 
 def _percent(files: Files, folder: str) -> Maybe[float]:
@@ -124,3 +140,27 @@ def _computed_percent(files: Files, folder: str, because: Unknown) -> Maybe[floa
             # a little above the last full charge is common in a new battery
             return min(100.0, round(100 * now / full, 1))
     return because
+
+
+# ---- power supply units -----------------------------------------------------------------------
+
+
+def _supplies(access: Access) -> Maybe[tuple[PowerSupply, ...]]:
+    """As SMBIOS type 39 (DSP0134 §7.40) has them; firmware does not always keep it up to date."""
+    found = smbios_of(access).fact(lambda table: table.power_supplies)
+    if isinstance(found, Unknown):
+        return found
+    return tuple(
+        PowerSupply(
+            name=_first_known(unit.name, unit.location, default=f"supply {number}"),
+            present=unit.is_present,
+            unplugged=unit.is_unplugged,
+            redundancy_group=unit.redundancy_group,
+            status=unit.status,
+        )
+        for number, unit in enumerate(found, start=1)
+    )
+
+
+def _first_known(*names: Maybe[str], default: str) -> str:
+    return next((name for name in names if not isinstance(name, Unknown)), default)

@@ -1,15 +1,19 @@
 """What SMBIOS says on Linux: the kernel's files by name first, the raw table for the rest.
 
 The kernel gives the usual names to everyone under ``/sys/class/dmi/id``; serials, the UUID and the
-raw table only to root. A kernel that was handed no table has neither folder.
+raw table only to root. A kernel that was handed no table has neither folder; the program
+`dmidecode`, where there is one, is then asked for the table.
 """
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
+from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.linux.dmidecode import dumped_table
 from flashworthy_common.errors import SmbiosError
-from flashworthy_common.smbios import Table, parse_entry_point, parse_table
+from flashworthy_common.smbios import ReleaseNumber, Table, parse_entry_point, parse_table
 from flashworthy_common.values import Maybe, Unknown
 
 NAMES_FOLDER = "/sys/class/dmi/id"
@@ -20,11 +24,16 @@ NO_TABLE = Unknown("not there: this kernel shows no SMBIOS table")
 class Smbios:
     """The SMBIOS facts of one machine, each a value or the reason why it is missing."""
 
-    def __init__(self, files: Files) -> None:
-        self._files = files
+    def __init__(self, access: Access) -> None:
+        self._files = access.files
         # why there is no SMBIOS at all; None: there is some
-        self.nothing = _why_nothing(files)
-        self._table = self.nothing or _read_table(files)
+        self.nothing = _why_nothing(access.files)
+        self._table_source = "raw SMBIOS table"
+        self._table: Maybe[Table] = self.nothing or _read_table(access.files)
+        if self.nothing is NO_TABLE and access.programs.has("dmidecode"):
+            self._table_source = "dmidecode"
+            self._table = _dumped_table(access)
+            self.nothing = self._table if isinstance(self._table, Unknown) else None
 
     @property
     def source(self) -> str:
@@ -35,7 +44,8 @@ class Smbios:
             return NAMES_FOLDER
         problems = self._table.problems
         corrupt = f" (corrupt: {'; '.join(problems[:3])})" if problems else ""
-        return f"{NAMES_FOLDER}, raw SMBIOS table{corrupt}"
+        named = [NAMES_FOLDER] if self._table_source != "dmidecode" else []
+        return ", ".join([*named, self._table_source + corrupt])
 
     def text(self, name: str, in_table: Callable[[Table], Any]) -> Maybe[str]:
         """The text under the kernel's `name`, else what `in_table` finds in the raw table."""
@@ -57,6 +67,12 @@ class Smbios:
         """Of the table where it could be read, for it knows why the kernel shows no name."""
         was_read = not isinstance(self._table, Unknown)
         return found if was_read or not isinstance(named, Unknown) else named
+
+
+@lru_cache(maxsize=1)
+def smbios_of(access: Access) -> Smbios:
+    """Read once for all probes of one look, each of which has the same access."""
+    return Smbios(access)
 
 
 def of(structure: str, field: str) -> Callable[[Table], Any]:
@@ -86,6 +102,18 @@ def _read_table(files: Files) -> Maybe[Table]:
         version = entry if isinstance(entry, Unknown) else parse_entry_point(entry).version
     except SmbiosError as error:
         version = Unknown(str(error))
+    return _parsed(table, version)
+
+
+def _dumped_table(access: Access) -> Maybe[Table]:
+    found = dumped_table(access.programs)
+    if isinstance(found, Unknown):
+        return Unknown(f"{NO_TABLE.because}; {found.because}")
+    version, table = found
+    return _parsed(table, version)
+
+
+def _parsed(table: bytes, version: Maybe[ReleaseNumber]) -> Maybe[Table]:
     try:
         return parse_table(table, version)
     except SmbiosError as error:

@@ -1,0 +1,124 @@
+"""Asking a UPS server what it knows of one UPS: the reading half of RFC 9271.
+
+- Read only: nothing but ``LIST UPS`` and ``LIST VAR`` is ever sent, and no name and password.
+- An answer is bounded in time and bytes; whatever is wrong with it is a `UpsError`.
+- ``ERR`` in place of a list is an answer too, and is told in words.
+"""
+
+import re
+import socket
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from flashworthy_agent.errors import UpsAddressError, UpsError
+
+PORT = 3493  # RFC 9271 §7
+_MAX_ANSWER_BYTES = 1 << 18
+_ADDRESS = re.compile(
+    r"""(?P<name> [^\s@"\\]+ ) @
+        (?P<host> \[[0-9A-Fa-f:.]+\] | [^\s:@\[\]]+ )
+        (?: : (?P<port> [0-9]{1,5}) )?""",
+    re.VERBOSE,
+)
+_WORD = re.compile(r'"(?P<quoted>(?:[^"\\]|\\.)*)"|(?P<plain>[^\s"]+)')
+_ERRORS = {
+    "DATA-STALE": "its driver no longer hears from the UPS",
+    "DRIVER-NOT-CONNECTED": "the driver of the UPS does not run",
+    "ACCESS-DENIED": "it does not answer this machine",
+}
+
+
+@dataclass(frozen=True)
+class UpsAddress:
+    """Which UPS of which server."""
+
+    name: str
+    host: str
+    port: int = PORT
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{self.name}@{host}" + ("" if self.port == PORT else f":{self.port}")
+
+
+def parse_address(text: str) -> UpsAddress:
+    """``NAME@HOST`` or ``NAME@HOST:PORT``; an IPv6 address in brackets.
+
+    Raises:
+        UpsAddressError: anything else.
+    """
+    match = _ADDRESS.fullmatch(text.strip())
+    port = int(match["port"] or PORT) if match else 0
+    if match is None or not 0 < port < 1 << 16:
+        raise UpsAddressError(f"expected NAME@HOST or NAME@HOST:PORT of a UPS, got {text!r}")
+    return UpsAddress(match["name"], match["host"].strip("[]"), port)
+
+
+def read_variables(address: UpsAddress, timeout_seconds: float) -> dict[str, str]:
+    """Every variable of a UPS, by name, as its server tells it.
+
+    Raises:
+        UpsError: no answer, or none that holds the variables.
+    """
+    server = (address.host, address.port)
+    deadline = time.monotonic() + timeout_seconds
+    try:
+        with socket.create_connection(server, timeout_seconds) as connection:
+            lines = _lines(connection, deadline)
+            connection.sendall(b"LIST UPS\n")
+            known = [words[1] for words in read_list(lines, "UPS") if len(words) > 1]
+            if address.name not in known:
+                raise UpsError(f"the UPS server has no {address.name}, only: {', '.join(known)}")
+            connection.sendall(f"LIST VAR {address.name}\n".encode())
+            found = read_list(lines, f"VAR {address.name}")
+    except TimeoutError as error:
+        raise UpsError(f"no whole answer within {timeout_seconds:g} seconds") from error
+    except OSError as error:
+        raise UpsError(f"the UPS server cannot be reached: {error.strerror or error}") from error
+    return {words[2]: words[3] for words in found if len(words) == 4}
+
+
+def read_list(lines: Iterator[str], what: str) -> list[list[str]]:
+    """The lines between ``BEGIN LIST what`` and ``END LIST what``, each as its words.
+
+    Raises:
+        UpsError: an ``ERR`` answer, or one that does not hold this list whole.
+    """
+    first = next(lines, "")
+    if first.startswith("ERR "):
+        raise UpsError(_refusal(first.split(" ")[1]))
+    if first != f"BEGIN LIST {what}":
+        raise UpsError(f"expected BEGIN LIST {what} from the UPS server, got {first[:80]!r}")
+    items: list[list[str]] = []
+    for line in lines:
+        if line == f"END LIST {what}":
+            return items
+        items.append(split_words(line))
+    raise UpsError("the UPS server's answer ends in the middle")
+
+
+def split_words(line: str) -> list[str]:
+    """Words between blanks; quoted ones with ``\\`` before a quote or backslash. [§4.4]"""
+    return [
+        match["plain"] if match["quoted"] is None else re.sub(r"\\(.)", r"\1", match["quoted"])
+        for match in _WORD.finditer(line)
+    ]
+
+
+def _refusal(code: str) -> str:
+    told = f"the UPS server answers {code[:40]}"
+    return f"{told}: {_ERRORS[code]}" if code in _ERRORS else told
+
+
+def _lines(connection: socket.socket, deadline: float) -> Iterator[str]:
+    received, rest = 0, b""
+    while received < _MAX_ANSWER_BYTES:
+        connection.settimeout(max(0.001, deadline - time.monotonic()))
+        piece = connection.recv(1 << 14)
+        if not piece:
+            return
+        received += len(piece)
+        *whole, rest = (rest + piece).split(b"\n")
+        yield from (line.decode("utf-8", "replace").rstrip("\r") for line in whole)
+    raise UpsError(f"expected an answer of at most {_MAX_ANSWER_BYTES} bytes, got more")
