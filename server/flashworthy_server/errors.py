@@ -80,7 +80,7 @@ class CarriedReportsError(ServerError):
 
 @dataclass(frozen=True, slots=True)
 class BadRow:
-    """One row of a document that cannot be accepted."""
+    """One thing that is wrong with a row of a document."""
 
     position: str  # such as "releases[3]", counted from 0
     reason: str
@@ -91,5 +91,5 @@ class BadRowsError(ServerError):
 
     def __init__(self, rows: Iterable[BadRow]) -> None:
         self.rows = tuple(rows)
-        count = len(self.rows)
+        count = len({row.position for row in self.rows})
         super().__init__(f"{count} bad row{'s' if count > 1 else ''}; nothing was imported")

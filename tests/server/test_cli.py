@@ -217,7 +217,7 @@ def test_bad_rows_are_listed_with_the_line_they_stand_on(run):
     assert result.exit_code == 1
     assert result.stderr == (
         "r.json: 2 bad rows; nothing was imported\n"
-        "  line 3, releases[1]: models: expected the name of one model or more, got ()\n"
+        "  line 3, releases[1]: models: expected the name of one model or more, got none\n"
         "  line 4, releases[2]: Release: expected an object, got 7\n"
     )
     assert run("releases", "list").output == "no release is recorded\n"

@@ -67,18 +67,19 @@ BAD_ROWS = [
         "machine_maker: expected a maker's name",
     ),
     (RELEASE | {"models": []}, "models: expected the name of one model or more"),
-    (RELEASE | {"models": ["  "]}, "models: expected the name of one model or more"),
+    (RELEASE | {"models": ["  "]}, "models[0]: expected "),
+    (RELEASE | {"version_text": "utterly unlike !"}, "version_text: expected a version in a known"),
     (RELEASE | {"models": "Folio 14"}, "models: expected a list of at most 1000 items"),
-    (RELEASE | {"version_text": " "}, "version_text: expected a version, got ' '"),
+    (RELEASE | {"version_text": " "}, "version_text: expected a version, got nothing"),
     (RELEASE | {"released_on": "02.03.2026"}, "released_on: expected a date such as 2026-05-04"),
     (RELEASE | {"released_on": "9999-12-31"}, "released_on: expected a day that has been"),
     (RELEASE | {"state": "rumoured"}, "state: expected one of offered, superseded, withdrawn"),
     (RELEASE | {"notes_url": "javascript:alert(1)"}, "notes_url: expected a link that begins with"),
     (RELEASE | {"minutes": -5}, "minutes: expected a whole number from 0 to"),
-    (RELEASE | {"minuts": 5}, "minuts: expected a field that is known, got 'minuts'"),
+    (RELEASE | {"minuts": 5}, "minuts: no field is known by this name"),
     (
         RELEASE | {"reasons": [RELEASE["reasons"][0] | {"weight": 3}]},
-        "reasons[0].weight: expected a field that is known, got 'weight'",
+        "reasons[0].weight: no field is known by this name",
     ),
     (
         RELEASE | {"reasons": [RELEASE["reasons"][0] | {"kind": "whim"}]},
@@ -132,8 +133,30 @@ def test_two_rows_that_contradict_each_other_are_refused(site):
     response = importing(site, [RELEASE, RELEASE | {"minutes": 5, "machine_maker": "quillmark"}])
 
     assert response.json["errors"] == [
-        {"field": "releases[1]", "reason": "says otherwise than releases[0] of the same version"}
+        {"field": "releases[1]", "reason": "says otherwise than releases[0] in minutes"}
     ]
+
+
+def test_two_rows_that_name_one_model_in_different_company_are_refused(site):
+    response = importing(site, [RELEASE | {"models": ["Folio 14", "Slate 3"]}, RELEASE])
+
+    assert response.status_code == 422
+    assert response.json["errors"][0]["reason"].startswith("models: an earlier row of this version")
+    assert recorded(site) == []
+
+
+def test_a_row_that_says_what_another_says_is_no_mistake(site):
+    response = importing(site, [RELEASE, RELEASE])
+
+    assert response.json["releases"] == {"added": 1, "changed": 0, "unchanged": 1}
+
+
+def test_a_row_with_several_faults_has_them_all_named(site):
+    response = importing(site, [RELEASE | {"models": [], "notes_url": "ftp://x", "minuts": 5}])
+
+    assert response.json["detail"] == "1 bad row; nothing was imported"
+    fields = [error["reason"].partition(":")[0] for error in response.json["errors"]]
+    assert fields == ["models", "notes_url", "minuts"]
 
 
 def test_a_row_that_would_swallow_two_recorded_releases_is_refused(site):

@@ -136,7 +136,8 @@ def _keep_once(
 def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: Arrival) -> None:
     report, now = arrival.report, arrival.received_at
     seen = evidence_of(report.identity)
-    found = likeness(identity_store.load_evidence(connection, machine.id), seen)
+    known = identity_store.load_evidence(connection, machine.id)
+    found = likeness(known, seen)
     kept_as = _kept_as(machine, report, found)
     history_store.add_report(
         connection,
@@ -149,7 +150,7 @@ def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: A
     if kept_as is not KeptAs.LATE:
         note_likeness(connection, machine.id, found, now)
     if kept_as is KeptAs.CURRENT:
-        learn(connection, machine.id, seen, now)
+        learn(connection, machine.id, known, seen, now)
         _renew_state(site, connection, machine, arrival, found)
         judge_machines(site, connection, [machine.id], now)
 

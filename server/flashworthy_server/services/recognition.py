@@ -35,16 +35,18 @@ def recognise_or_add(
     known = _the_one(likely) or _by_agent(connection, agent_id, seen)
     if known is not None:
         note_likeness(connection, known, likely.get(known, Likeness.SAME), now)
-        learn(connection, known, seen, now)
+        learn(connection, known, identity_store.load_evidence(connection, known), seen, now)
         return known, False
     added = machine_store.add_machine(connection, name_of(identity), place, now)
-    learn(connection, added, seen, now)
+    learn(connection, added, Evidence(frozenset()), seen, now)
     return added, True
 
 
-def learn(connection: Connection, machine_id: int, seen: Evidence, now: datetime) -> None:
+def learn(
+    connection: Connection, machine_id: int, known: Evidence, seen: Evidence, now: datetime
+) -> None:
     """Add what was seen to what is known of a machine; what another one has too is a doubt."""
-    new = seen.items - identity_store.load_evidence(connection, machine_id).items
+    new = seen.items - known.items
     if not new:
         return
     sharing = identity_store.machine_ids_sharing(connection, Evidence(new))

@@ -1,17 +1,25 @@
 """Releases and reviews are recorded: all of a document, or nothing of it.
 
 - Every bad row is named with its position and what is wrong with it.
-- A release is the same as a recorded one if maker and version are the same and a model is; what is
-  new then replaces what was recorded. A row that says nothing new changes nothing.
+- What makes a release right is `flashworthy_common.release_rules`; here it meets what is stored.
+- A release of a version that is recorded for the same machines replaces what was recorded. A row
+  that says nothing new changes nothing.
 - A key that is not read is refused: it is a slip of the pen, and would be lost silently.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Generic, TypeVar
 
 from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.makers import MachineMaker, canonical_machine_maker
+from flashworthy_common.release_rules import (
+    check_names,
+    check_release,
+    contradictions,
+    is_about_the_same,
+)
 from flashworthy_common.releases import Release, Review
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_server.db import Connection
@@ -25,7 +33,6 @@ T = TypeVar("T", Release, Review)
 _KINDS = ("releases", "reviews")
 _AT_ONCE = 500  # releases read in one go
 _GRANTED = timedelta(days=1)  # to clocks and time zones that differ
-_SAFE_LINKS = ("https://", "http://")
 
 
 @dataclass(slots=True)
@@ -114,40 +121,47 @@ def _parts(data: Any, bad: list[BadRow]) -> dict[str, list[Any]]:
 def _read_rows(
     kind: type[T], name: str, parts: dict[str, list[Any]], latest: datetime, bad: list[BadRow]
 ) -> list[_Row[T]]:
-    found = []
-    for index, data in enumerate(parts.get(name, ())):
-        position = f"{name}[{index}]"
-        try:
-            found.append(_read_row(kind, position, data, latest))
-        except MalformedValueError as error:
-            bad.append(BadRow(position, str(error)))
-    return found
+    """The rows that are right; what is wrong with the others is added to `bad`."""
+    read = (
+        _read_row(kind, f"{name}[{index}]", data, latest, bad)
+        for index, data in enumerate(parts.get(name, ()))
+    )
+    return [row for row in read if row is not None]
 
 
-def _read_row(kind: type[T], position: str, data: Any, latest: datetime) -> _Row[T]:
-    statement = from_json(kind, data)
+def _read_row(
+    kind: type[T], position: str, data: Any, latest: datetime, bad: list[BadRow]
+) -> _Row[T] | None:
+    try:
+        statement = from_json(kind, data)
+    except MalformedValueError as error:
+        bad.append(BadRow(position, str(error)))
+        return None
+    faults = _faults(statement, data, latest)
+    bad += [BadRow(position, fault) for fault in faults]
     maker = canonical_machine_maker(statement.machine_maker)
-    if isinstance(maker, Unknown):
-        raise MalformedValueError("machine_maker", "a maker's name", statement.machine_maker)
-    if not statement.models or not all(_folded(model) for model in statement.models):
-        raise MalformedValueError("models", "the name of one model or more", statement.models)
+    return None if faults or isinstance(maker, Unknown) else _Row(position, maker, statement)
+
+
+def _faults(statement: Release | Review, data: Any, latest: datetime) -> list[str]:
     if isinstance(statement, Release):
-        _check_release(statement, latest)
-    elif statement.reviewed_at > latest:
-        raise MalformedValueError("reviewed_at", "a time that has been", data["reviewed_at"])
-    for path in _unread(data, to_json(statement)):
-        raise MalformedValueError(path, "a field that is known", path.rpartition(".")[2])
-    return _Row(position, maker, statement)
+        problems = check_release(statement)
+    else:
+        problems = check_names(statement)
+    return [
+        *(f"{problem.field}: {problem.says}" for problem in problems),
+        *_ahead(statement, latest),
+        *(f"{path}: no field is known by this name" for path in _unread(data, to_json(statement))),
+    ]
 
 
-def _check_release(release: Release, latest: datetime) -> None:
-    if not release.version_text.strip():
-        raise MalformedValueError("version_text", "a version", release.version_text)
-    if release.released_on and release.released_on > latest.date():
-        raise MalformedValueError("released_on", "a day that has been", str(release.released_on))
-    link = release.notes_url
-    if link and not link.startswith(_SAFE_LINKS):
-        raise MalformedValueError("notes_url", "a link that begins with https:// or http://", link)
+def _ahead(statement: Release | Review, latest: datetime) -> Iterator[str]:
+    """What a statement says of the future."""
+    if isinstance(statement, Review):
+        if statement.reviewed_at > latest:
+            yield f"reviewed_at: expected a time that has been, got {statement.reviewed_at}"
+    elif statement.released_on and statement.released_on > latest.date():
+        yield f"released_on: expected a day that has been, got {statement.released_on}"
 
 
 def _unread(data: Any, read: Any, path: str = "") -> list[str]:
@@ -173,25 +187,13 @@ def _unread(data: Any, read: Any, path: str = "") -> list[str]:
 
 
 def _contradictions(rows: list[_Row[Release]]) -> list[BadRow]:
-    bad = []
-    seen: dict[tuple[str, str], list[_Row[Release]]] = {}
-    for row in rows:
-        earlier = seen.setdefault((row.maker, row.statement.version_text), [])
-        bad += [
-            BadRow(row.position, f"says otherwise than {other.position} of the same version")
-            for other in earlier
-            if row.statement != other.statement and _share_a_model(row.statement, other.statement)
-        ]
-        earlier.append(row)
-    return bad
-
-
-def _share_a_model(a: Release, b: Release) -> bool:
-    return bool({_folded(model) for model in a.models} & {_folded(model) for model in b.models})
-
-
-def _folded(model: str) -> str:
-    return " ".join(model.casefold().split())
+    return [
+        BadRow(
+            rows[each.second].position,
+            f"says otherwise than {rows[each.first].position} in {', '.join(each.differ_in)}",
+        )
+        for each in contradictions([row.statement for row in rows])
+    ]
 
 
 # ---- recording --------------------------------------------------------------------------------
@@ -221,27 +223,35 @@ def _record_releases(
     for each in known:
         of_version.setdefault((each.maker, each.release.version_text), []).append(each)
     touched: list[tuple[str, Release]] = []
+    met: set[int] = set()  # ids that an earlier row of the document speaks of
     for row in rows:
         others = of_version.setdefault((row.maker, row.statement.version_text), [])
-        was = _replaced(row, others)
-        if was is not None and was.release == row.statement:
-            tally.unchanged += 1
-            continue
-        touched.append((row.maker, row.statement))
+        was = _replaced(row, others, met)
         if was is None:
             tally.added += 1
             added = store.add_release(connection, row.maker, row.statement, now)
-            others.append(StoredRelease(added, row.maker, row.statement))
+            was = StoredRelease(added, row.maker, row.statement)
+            others.append(was)
+            touched.append((row.maker, row.statement))
+        elif was.release == row.statement:
+            tally.unchanged += 1
         else:
             tally.changed += 1
-            touched.append((row.maker, was.release))
             store.change_release(connection, was.id, row.statement, now)
             others[others.index(was)] = StoredRelease(was.id, row.maker, row.statement)
+            touched += [(row.maker, was.release), (row.maker, row.statement)]
+        met.add(was.id)
     return touched
 
 
-def _replaced(row: _Row[Release], others: list[StoredRelease]) -> StoredRelease | None:
-    same = [each for each in others if _share_a_model(each.release, row.statement)]
+def _replaced(
+    row: _Row[Release], others: list[StoredRelease], met: set[int]
+) -> StoredRelease | None:
+    """The recorded release that a row replaces, if any."""
+    same = [each for each in others if is_about_the_same(each.release, row.statement)]
+    if any(each.id in met and each.release != row.statement for each in same):
+        reason = "models: an earlier row of this version names some of them too; make them one row"
+        raise BadRowsError([BadRow(row.position, reason)])
     if len(same) > 1:
         reason = "models: they belong to several recorded releases of this version; change those"
         raise BadRowsError([BadRow(row.position, reason)])
