@@ -1,8 +1,15 @@
-"""Firmware versions of one combination's model, each read once, and how they stand."""
+"""Firmware versions of one combination's model, each read once, each pair ordered once."""
 
 from flashworthy_common.makers import Combination
-from flashworthy_common.versions import FirmwareVersion, Order, parse_version, sort_key
-from flashworthy_common.versions.order import is_release, relation
+from flashworthy_common.versions import FirmwareVersion, Order, is_release, parse_version, sort_key
+from flashworthy_common.versions.order import relation
+
+_THE_OTHER_WAY_ROUND = {
+    Order.OLDER: Order.NEWER,
+    Order.NEWER: Order.OLDER,
+    Order.SAME: Order.SAME,
+    Order.UNKNOWN: Order.UNKNOWN,
+}
 
 
 class Ordering:
@@ -11,6 +18,7 @@ class Ordering:
     def __init__(self, *, maker: str, model: str) -> None:
         self._maker, self._model = maker, model
         self._known: dict[str, FirmwareVersion] = {}
+        self._orders: dict[tuple[str, str], Order] = {}
 
     @classmethod
     def of(cls, combination: Combination) -> "Ordering":
@@ -19,7 +27,13 @@ class Ordering:
 
     def compare(self, a_text: str, b_text: str) -> Order:
         """How ``a_text`` stands to ``b_text``."""
-        return relation(self._read(a_text), self._read(b_text), model=self._model)[0]
+        known = self._orders.get((a_text, b_text))
+        if known is not None:
+            return known
+        order, _ = relation(self._read(a_text), self._read(b_text), model=self._model)
+        self._orders[a_text, b_text] = order
+        self._orders[b_text, a_text] = _THE_OTHER_WAY_ROUND[order]
+        return order
 
     def is_newer(self, a_text: str, b_text: str) -> bool:
         return self.compare(a_text, b_text) is Order.NEWER
