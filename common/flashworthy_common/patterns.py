@@ -23,6 +23,7 @@ def is_pattern(stated: str) -> bool:
     return STAR in stated
 
 
+@lru_cache(maxsize=MOST_REMEMBERED)
 def problem_of_name(stated: str) -> str:
     """Why `stated` may not stand in a statement; empty where it may."""
     if not is_pattern(stated):

@@ -109,7 +109,7 @@ def speaks_for(statement: Statement, combination: Combination) -> bool:
     """Whether a release, review or exception is about the machines of `combination`."""
     if _canonical_maker(statement.machine_maker) != combination.machine_maker:
         return False
-    names = _folded_names(combination.names)
+    names = _folded_names(combination)
     if not any(matches(model, names) for model in statement.models):
         return False
     if not isinstance(statement, Release) or not statement.board_versions:
@@ -130,8 +130,8 @@ def _canonical_maker(text: str) -> MachineMaker | Unknown:
 
 
 @lru_cache(maxsize=4096)
-def _folded_names(names: tuple[str, ...]) -> frozenset[str]:
-    return frozenset(map(fold, names))
+def _folded_names(combination: Combination) -> frozenset[str]:
+    return frozenset(map(fold, combination.names))
 
 
 def _is_among(stated: tuple[str, ...], name: Maybe[str]) -> bool:

@@ -67,6 +67,13 @@ _TREE = {
     (Exploitation.ACTIVE, Exposure.OPEN): ("SOOI", "OOII"),
 }
 
+_ROWS = {
+    (exploitation, exposure, automatable, impact): _OF_LETTER[letter]
+    for (exploitation, exposure), halves in _TREE.items()
+    for automatable, letters in zip((False, True), halves, strict=True)
+    for impact, letter in zip(HumanImpact, letters, strict=True)
+}
+
 _LOW, _MEDIUM, _HIGH, _VERY_HIGH = HumanImpact
 
 # Safety impact: human impact by mission impact, from degraded to mission failure. As the published
@@ -84,8 +91,7 @@ def priority_of(
     exploitation: Exploitation, exposure: Exposure, automatable: bool, impact: HumanImpact
 ) -> Priority:
     """The deployer tree's outcome."""
-    letters = _TREE[exploitation, exposure][automatable]
-    return _OF_LETTER[letters[list(HumanImpact).index(impact)]]
+    return _ROWS[exploitation, exposure, automatable, impact]
 
 
 def human_impact_of(safety: SafetyImpact, mission: MissionImpact) -> HumanImpact:

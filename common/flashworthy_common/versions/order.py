@@ -9,6 +9,7 @@ So *older* is transitive, and *older* one way round is *newer* the other way rou
 """
 
 from enum import Enum, StrEnum, auto
+from functools import lru_cache
 
 from flashworthy_common.versions.parse import FirmwareVersion, parse_version
 from flashworthy_common.versions.schemes import HAND_OVERS, Meaning
@@ -77,8 +78,12 @@ def relation(a: FirmwareVersion, b: FirmwareVersion, *, model: str) -> tuple[Ord
 
 def is_release(version: FirmwareVersion, *, model: str) -> bool:
     """Whether the text tells which release this is, as far as anybody knows."""
-    names = {name.strip().casefold() for name in model.split(" / ")}
-    return version.key != "" and version.text.strip().casefold() not in names
+    return version.key != "" and version.text.strip().casefold() not in _names_in(model)
+
+
+@lru_cache(maxsize=4096)
+def _names_in(model: str) -> frozenset[str]:
+    return frozenset(name.strip().casefold() for name in model.split(" / "))
 
 
 def _relation_of_schemes(a: str, b: str) -> tuple[Order, Ground]:
