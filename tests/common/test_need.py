@@ -1,21 +1,30 @@
 """How a combination stands to its maker's releases, and what speaks for an update."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from flashworthy_common.need import Observation, Standing, need_of
-from flashworthy_common.reasons import Priority, Reason, ReasonKind
-from flashworthy_common.releases import Release, ReleaseState, speaks_for
-from flashworthy_common.values import Unknown
+from flashworthy_common.exceptions import ExceptionKind, SiteException
+from flashworthy_common.need import Need, Observation, Standing, need_of, need_of_machine
+from flashworthy_common.paths import NoPath
+from flashworthy_common.reasons import Priority, ReasonKind, StatedReason
+from flashworthy_common.releases import Release, ReleaseState, Requirements, speaks_for
+from flashworthy_common.symptoms import Symptom
+from flashworthy_common.values import Unknown, from_json, to_json
+from flashworthy_common.weighing import Weighing
 from support.machines import FOLIO, HOLE, NOW, REVIEW
 
-FAULT = Reason(
+FAULT = StatedReason(
     kind=ReasonKind.FAULT,
     priority=Priority.SCHEDULED,
     says="wakes from sleep again",
     source="https://quillmark.example/folio-14/notes",
+)
+STATED_HOLE = StatedReason(
+    kind=ReasonKind.SECURITY, says="closes a hole", source="https://quillmark.example/notes"
 )
 
 
@@ -32,6 +41,19 @@ def release(version_text, *reasons, state=ReleaseState.OFFERED, models=("Folio 1
 
 def running(version_text):
     return replace(FOLIO, version_text=version_text)
+
+
+def an_exception(**changed):
+    facts = {
+        "kind": ExceptionKind.RISK_ACCEPTED,
+        "machine_maker": "Quillmark",
+        "models": ("Folio 14",),
+        "version_text": "1.34",
+        "reason": "the reading room is closed anyway",
+        "owner": "Ida Fenwick",
+        "until": NOW.date(),
+    }
+    return SiteException(**facts | changed)
 
 
 @pytest.mark.parametrize(
@@ -59,7 +81,10 @@ def test_the_target_is_the_newest_offer_and_reasons_add_up_on_the_way():
     need = need_of(running("1.29"), releases, ())
 
     assert need.target == releases[0]
-    assert need.reasons == (FAULT, HOLE)
+    assert [(each.version_text, each.says) for each in need.reasons] == [
+        ("1.31", HOLE.says),  # the most pressing in front
+        ("1.34", FAULT.says),
+    ]
     assert need.priority is Priority.OUT_OF_CYCLE
     assert need.path == ("1.29", "1.34")
 
@@ -69,7 +94,8 @@ def test_what_a_superseded_release_fixed_its_successor_fixes_too():
 
     need = need_of(running("1.29"), releases, ())
 
-    assert (need.target, need.reasons) == (releases[1], (HOLE,))
+    assert need.target == releases[1]
+    assert [each.says for each in need.reasons] == [HOLE.says]
 
 
 def test_a_withdrawn_release_is_neither_a_target_nor_a_reason():
@@ -78,6 +104,26 @@ def test_a_withdrawn_release_is_neither_a_target_nor_a_reason():
     need = need_of(running("1.29"), releases, ())
 
     assert (need.target, need.reasons) == (releases[0], ())
+
+
+def test_running_a_withdrawn_release_is_told():
+    offers = [release("1.29", state=ReleaseState.WITHDRAWN, state_reason="loses its settings")]
+
+    for others in ([], [release("1.28")], [release("1.34")]):
+        need = need_of(FOLIO, [*offers, *others], ())
+        assert need.because.endswith("; 1.29 was withdrawn: loses its settings")
+
+
+def test_an_offer_that_cannot_be_ordered_is_told_beside_the_newest():
+    offers = [release("1.34"), release("Q7 build of spring")]
+
+    need = need_of(running("1.34"), offers, ())
+
+    assert need.standing is Standing.CURRENT
+    assert need.because == (
+        "it runs 1.34, the newest on offer that can be ordered against it;"
+        " not so Q7 build of spring"
+    )
 
 
 def test_nothing_newer_means_no_target_and_no_reason():
@@ -117,3 +163,178 @@ def test_the_newest_version_seen_here_is_an_observation_never_a_target():
 
 def test_nothing_newer_seen_here_is_no_observation():
     assert need_of(FOLIO, (), (), [("1.28", 40), ("1.29", 3)]).newest_seen is None
+
+
+# ---- weight -----------------------------------------------------------------------------------
+
+
+def test_a_stated_reason_without_a_priority_is_weighed_by_what_is_known():
+    stated = replace(STATED_HOLE, advisories=("CVE-2026-11111",))
+    exploited = Weighing(exploited=frozenset({"CVE-2026-11111"}))
+
+    (reason,) = need_of(FOLIO, [release("1.34", stated)], (), weighing=exploited).reasons
+
+    assert reason.priority is Priority.SCHEDULED  # active/controlled/no/medium
+    assert "CVE-2026-11111 is known to be exploited" in reason.because
+
+
+def test_a_fault_with_symptoms_is_no_reason_until_a_machine_shows_it():
+    fault = replace(FAULT, symptoms=("screen stays dark",))
+    need = need_of(FOLIO, [release("1.34", fault)], ())
+    seen = Symptom(says="the screen stays dark", recorded_by="Tom Arden", recorded_at=NOW)
+    other = replace(seen, says="keyboard is sticky")
+
+    shows, does_not = (
+        need_of_machine(need, machine_id=7, symptoms=[symptom]) for symptom in (seen, other)
+    )
+
+    assert (need.priority, does_not.priority) == (None, None)
+    assert shows.priority is Priority.SCHEDULED
+    assert shows.faults == ()
+    assert shows.reasons[0].because == (
+        "set by hand; this machine shows it: 'the screen stays dark' (Tom Arden)"
+    )
+
+
+# ---- path and way back ------------------------------------------------------------------------
+
+
+def test_stepping_stones_stand_between_the_running_version_and_the_target():
+    stone = release("1.31", can_go_back=False)
+    target = release("1.34", requires=Requirements(firmware="1.31"))
+
+    need = need_of(FOLIO, [target, stone], ())
+
+    assert need.path == ("1.29", "1.31", "1.34")
+    assert (need.stones, need.steps) == ((stone,), (stone, target))
+    assert need.way_back.allowed is False
+
+
+def test_a_target_without_a_path_stays_the_target_and_says_why():
+    target = release("1.34", HOLE, requires=Requirements(firmware="1.31"))
+
+    need = need_of(FOLIO, [target], ())
+
+    assert (need.target, need.path, need.steps, need.way_back) == (target, (), (), None)
+    assert need.no_path == NoPath(
+        because="1.34 asks for 1.31 or newer first; no release that would serve is recorded"
+    )
+
+
+# ---- exceptions -------------------------------------------------------------------------------
+
+TWO_HOLES = [
+    release("1.31", replace(HOLE, advisories=("QM-1", "CVE-2026-11111"))),
+    release("1.34", replace(HOLE, advisories=("QM-2",))),
+]
+
+
+def left_over(*exceptions, now=NOW):
+    need = need_of(FOLIO, TWO_HOLES, (), exceptions=exceptions)
+    return [reason.version_text for reason in need.reasons_left(now)]
+
+
+def test_without_an_exception_every_reason_is_left():
+    assert left_over() == ["1.31", "1.34"]
+
+
+@pytest.mark.parametrize(
+    ("changed", "left"),
+    [
+        ({"version_text": "1.34"}, ["1.31"]),
+        ({"version_text": "1.30"}, ["1.31", "1.34"]),
+        ({"version_text": "", "advisories": ("qm-2",)}, ["1.31"]),
+        ({"version_text": "", "advisories": ("QM-1",)}, ["1.31", "1.34"]),  # one of two is open
+        ({"version_text": "", "advisories": ("QM-1", "CVE-2026-11111")}, ["1.34"]),
+        ({"kind": ExceptionKind.NOT_THIS_RELEASE}, []),
+        ({"kind": ExceptionKind.NOT_THIS_RELEASE, "version_text": "1.33"}, ["1.31", "1.34"]),
+        ({"models": ("Folio 15",)}, ["1.31", "1.34"]),
+        ({"machine_ids": (7,)}, ["1.31", "1.34"]),  # one machine, not the combination
+    ],
+)
+def test_an_exception_covers_what_it_names_and_nothing_else(changed, left):
+    assert left_over(an_exception(**changed)) == left
+
+
+def test_a_release_that_is_ruled_out_is_no_stepping_stone_either():
+    stone = release("1.31")
+    target = release("1.34", HOLE, requires=Requirements(firmware="1.31"))
+    not_the_stone = an_exception(kind=ExceptionKind.NOT_THIS_RELEASE, version_text="1.31")
+
+    need = need_of(FOLIO, [stone, target], (), exceptions=[not_the_stone])
+
+    assert need.reasons_left(NOW) == ()
+
+
+def test_a_release_that_is_ruled_out_stays_so_where_no_path_leads_to_it():
+    target = release("1.34", HOLE, requires=Requirements(firmware="1.31"))
+    not_it = an_exception(kind=ExceptionKind.NOT_THIS_RELEASE)
+
+    assert need_of(FOLIO, [target], (), exceptions=[not_it]).reasons_left(NOW) == ()
+
+
+def test_an_exception_ends_by_itself_after_its_last_day():
+    exception = an_exception(kind=ExceptionKind.NOT_THIS_RELEASE)
+
+    assert left_over(exception, now=exception.ends_at - timedelta(seconds=1)) == []
+    assert left_over(exception, now=exception.ends_at) == ["1.31", "1.34"]
+
+
+def test_an_exception_for_one_machine_covers_it_alone():
+    need = need_of(FOLIO, TWO_HOLES, ())
+    for_seven = an_exception(kind=ExceptionKind.NOT_THIS_RELEASE, machine_ids=(7,))
+
+    seven, eight = (
+        need_of_machine(need, machine_id=machine_id, exceptions=[for_seven, an_exception()])
+        for machine_id in (7, 8)
+    )
+
+    assert (seven.exceptions, seven.reasons_left(NOW)) == ((for_seven,), ())
+    assert (eight.exceptions, len(eight.reasons_left(NOW))) == ((), 2)
+
+
+def test_an_exception_stands_beside_a_running_version_that_is_missing_too():
+    missing = running(Unknown("permission denied"))
+
+    assert need_of(missing, (), (), exceptions=[an_exception()]).exceptions == (an_exception(),)
+
+
+# ---- properties -------------------------------------------------------------------------------
+
+KNOWN = [
+    release("1.20", FAULT),
+    release("1.30", replace(FAULT, symptoms=("fan hums",))),
+    release("1.31", STATED_HOLE, STATED_HOLE, minutes=20),
+    release("1.32", minutes=20),
+    release("1.33", FAULT, state=ReleaseState.WITHDRAWN, state_reason="loses settings"),
+    release("1.34", FAULT, requires=Requirements(firmware="1.31")),
+    release("Q7 build of spring", STATED_HOLE),
+    release("1.40", STATED_HOLE, models=("Folio 15",)),
+]
+REVIEWS = [
+    REVIEW,
+    replace(REVIEW, reviewed_by="Tom Arden"),  # at the same time
+    replace(REVIEW, reviewed_at=NOW - timedelta(days=200)),
+]
+EXCEPTIONS = [an_exception(), an_exception(owner="Tom Arden"), an_exception(until=date(2027, 1, 1))]
+HERE = [("1.28", 4), ("1.33", 2), ("1.31", 9), ("odd", 1)]
+
+
+@given(st.randoms(), st.sampled_from(["1.20", "1.29", "1.31", "1.34", "odd"]))
+def test_the_order_in_which_things_were_recorded_does_not_matter(random, version_text):
+    releases, reviews, exceptions, here = (
+        random.sample(known, len(known)) for known in (KNOWN, REVIEWS, EXCEPTIONS, HERE)
+    )
+
+    need = need_of(running(version_text), releases, reviews, here, exceptions=exceptions)
+
+    assert need == need_of(running(version_text), KNOWN, REVIEWS, HERE, exceptions=EXCEPTIONS)
+
+
+def test_a_need_survives_json():
+    for version_text in ("1.29", "1.34", "odd", Unknown("permission denied")):
+        need = need_of(running(version_text), KNOWN, REVIEWS, HERE, exceptions=EXCEPTIONS)
+
+        problems = []
+        assert from_json(Need, to_json(need), problems) == need
+        assert problems == []
