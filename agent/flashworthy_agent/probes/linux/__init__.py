@@ -1,5 +1,6 @@
 """How Linux answers. The costly question comes last, so that nothing waits for it."""
 
+from flashworthy_agent.probes.linux.components import look_at_components
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
 from flashworthy_agent.probes.linux.identity import look_at_identity
 from flashworthy_agent.probes.linux.machine import look_at_machine
@@ -15,6 +16,7 @@ LINUX = Platform(
         Probe("identity", "identity", look_at_identity),
         Probe("machine", "machine", look_at_machine),
         Probe("firmware", "firmware", look_at_firmware),
+        Probe("components", "components", look_at_components),
         Probe("power", "power", look_at_power),
         Probe("UPS", "power", look_at_ups, only_field="ups"),
         Probe("people", "people", look_at_people),
