@@ -4,7 +4,8 @@ from alembic import command
 from alembic.config import Config as AlembicConfig
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy.exc import OperationalError
+from alembic.util import CommandError
+from sqlalchemy.exc import DBAPIError
 
 from flashworthy_server.db import Database
 from flashworthy_server.errors import DatabaseError
@@ -24,10 +25,12 @@ def migrate(database: Database) -> None:
             settings = _settings()
             settings.attributes["connection"] = connection
             command.upgrade(settings, "head")
-    except OperationalError as error:
-        raise _cannot_open(database, error.orig) from error
+    except DBAPIError as error:
+        raise _cannot_use(database, error.orig) from error
+    except CommandError as error:  # of a version that this program has never heard of
+        raise _cannot_use(database, error) from error
     except OSError as error:
-        raise _cannot_open(database, error.strerror) from error
+        raise _cannot_use(database, error.strerror) from error
 
 
 def require_current(database: Database) -> None:
@@ -37,8 +40,8 @@ def require_current(database: Database) -> None:
     try:
         with database.reading() as connection:
             found = MigrationContext.configure(connection).get_current_revision()
-    except OperationalError as error:
-        raise _cannot_open(database, error.orig) from error
+    except DBAPIError as error:
+        raise _cannot_use(database, error.orig) from error
     needed = ScriptDirectory.from_config(_settings()).get_current_head()
     if found != needed:
         raise DatabaseError(
@@ -53,7 +56,7 @@ def _settings() -> AlembicConfig:
     return settings
 
 
-def _cannot_open(database: Database, because: object) -> DatabaseError:
+def _cannot_use(database: Database, because: object) -> DatabaseError:
     return DatabaseError(f"cannot use {_name(database)}: {because}")
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -49,6 +50,31 @@ def test_without_tables_a_command_says_what_to_do(run):
     assert result.exit_code == 1
     assert result.output == (
         "flashworthy-server: sqlite:///empty.db is not there; run: flashworthy-server migrate\n"
+    )
+
+
+def test_a_file_that_is_no_database_is_one_plain_line(run):
+    Path("notes.db").write_text("x" * 5000, encoding="utf-8")
+
+    for words in (("migrate",), ("overview",)):
+        result = run(*words, database="sqlite:///notes.db")
+
+        assert result.exit_code == 1
+        assert result.output == (
+            "flashworthy-server: cannot use sqlite:///notes.db: file is not a database\n"
+        )
+
+
+def test_a_database_that_fails_later_is_one_plain_line(run, url):
+    with sqlite3.connect(url.removeprefix("sqlite:///")) as database:
+        database.execute("DROP TABLE attentions")
+    database.close()
+
+    result = run("overview")
+
+    assert (result.exit_code, result.output) == (
+        1,
+        "flashworthy-server: the database fails: no such table: attentions\n",
     )
 
 
@@ -133,6 +159,16 @@ def test_a_carried_report_of_a_known_machine_is_recognised_by_its_serial(run, si
 
     assert json.loads(result.stdout)[0]["machine_id"] == 1
     assert site.get("/machines/1").json["machine"]["version_text"] == "1.34"
+
+
+def test_two_carried_reports_without_evidence_are_of_one_machine_if_one_agent_made_them(run):
+    nameless = carried(identity={})
+    write("one.json", nameless | {"sequence": 1})
+    write("two.json", nameless | {"sequence": 2, "report_id": report_id(2)})
+
+    result = run("reports", "import", "two.json", "one.json")
+
+    assert result.output == "two.json: kept, machine #1\none.json: kept, machine #1\n"
 
 
 def test_an_older_carried_report_is_history_only(run, site):
@@ -330,7 +366,7 @@ def test_the_overview_is_a_page_of_counts_and_the_worklist(run):
         "attention    none\n"
         "places       1 not known\n"
         "models       1 Quillmark Folio 14\n"
-        "age (years)  1 3\n"
+        "age (years)  1 aged 3\n"
         "refused      none\n"
         "\n" + run("worklist").output
     )

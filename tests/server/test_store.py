@@ -5,14 +5,16 @@ from datetime import date
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import insert, select
+from sqlalchemy import insert, select, update
 
 from flashworthy_server import create_app, schema
 from flashworthy_server.config import Config, config_from
 from flashworthy_server.db import Database
 from flashworthy_server.errors import ConfigurationError, DatabaseError
+from flashworthy_server.services.judgement import renew_outdated
 from flashworthy_server.store.packing import packed, unpacked
-from flashworthy_server.tables import metadata, refusals
+from flashworthy_server.tables import combinations, machines, metadata, refusals
+from support.site import KNOWLEDGE
 
 
 @pytest.fixture
@@ -34,6 +36,16 @@ def test_migrating_again_changes_nothing(database):
     schema.migrate(database)
 
     schema.require_current(database)
+
+
+def test_a_database_of_a_later_version_is_refused(database):
+    with database.writing() as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
+
+    with pytest.raises(DatabaseError, match="is at version 9999, this program needs 0001"):
+        schema.require_current(database)
+    with pytest.raises(DatabaseError, match=r"cannot use .*: Can't locate revision"):
+        schema.migrate(database)
 
 
 def test_a_database_without_tables_is_refused_with_what_to_do(tmp_path):
@@ -130,6 +142,30 @@ def test_a_transaction_that_fails_leaves_nothing(database):
 
     with database.reading() as connection:
         assert connection.execute(select(refusals)).all() == []
+
+
+def test_what_older_rules_worked_out_is_renewed(site):
+    site.machine(1)
+    site.post("/releases/import", KNOWLEDGE)
+    with site.site.database.writing() as connection:
+        connection.execute(update(combinations).values(rules_version=0, standing="ahead"))
+        connection.execute(update(machines).values(rules_version=0, outcome="hold"))
+
+    renew_outdated(site.site)
+
+    (row,) = site.get("/machines").json["machines"]
+    assert (row["standing"], row["outcome"]) == ("behind", "clear")
+
+
+def test_a_combination_that_older_rules_worked_out_is_renewed_by_the_next_report(site):
+    site.machine(1)
+    with site.site.database.writing() as connection:
+        connection.execute(update(combinations).values(rules_version=0, standing="ahead"))
+
+    site.machine(2)
+
+    rows = site.get("/machines").json["machines"]
+    assert [row["standing"] for row in rows] == ["unlisted", "unlisted"]
 
 
 def test_a_packed_body_comes_back_as_it_was():

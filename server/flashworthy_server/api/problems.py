@@ -58,7 +58,9 @@ def problem(
 
 
 def _of_ours(error: errors.ServerError) -> Response:
-    status = next(status for kind, status in _STATUS.items() if isinstance(error, kind))
+    status = next((status for kind, status in _STATUS.items() if isinstance(error, kind)), None)
+    if status is None:
+        raise error  # no fault of whoever asks
     headers = {}
     if status is HTTPStatus.UNAUTHORIZED:  # RFC 9110 §11.6.1
         headers["WWW-Authenticate"] = 'Bearer realm="flashworthy"'

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import click
+from sqlalchemy.exc import DBAPIError
 
 from flashworthy_common.errors import FlashworthyError
 from flashworthy_server import schema
@@ -23,8 +24,11 @@ class Group(click.Group):
         try:
             return super().invoke(ctx)
         except FlashworthyError as error:
-            click.echo(f"flashworthy-server: {error}", err=True)
-            ctx.exit(FAILURE)
+            message = str(error)
+        except DBAPIError as error:
+            message = f"the database fails: {error.orig}"
+        click.echo(f"flashworthy-server: {message}", err=True)
+        return ctx.exit(FAILURE)
 
 
 database_option = click.option(

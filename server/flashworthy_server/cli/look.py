@@ -134,10 +134,14 @@ def _print_overview(found: Overview) -> None:
     print_counts(
         "models", {f"{maker} {model}".strip() or "not known": n for maker, model, n in found.models}
     )
-    print_counts("age (years)", found.firmware_age)
+    print_counts("age (years)", {_age(name): n for name, n in found.firmware_age.items()})
     print_counts("refused", {f"x {what} ({status})": n for what, status, n in found.refusals})
     click.echo()
     _print_worklist(found.worklist)
+
+
+def _age(name: str) -> str:
+    return f"aged {name}" if name[0].isdecimal() else name  # "7 aged 1", not "7 1"
 
 
 def _model(maker: str, model: str) -> str:

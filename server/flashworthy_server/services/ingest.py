@@ -109,15 +109,16 @@ def import_carried(site: Site, read: ReadReport, body: bytes) -> Receipt:
         known = history_store.machine_of_report(connection, report.report_id)
         if known is not None:
             return Receipt(report.report_id, known, False)
-        machine_id, _ = recognise_or_add(
+        machine_id, is_new = recognise_or_add(
             connection,
             report.identity,
             agent_id=report.agent_id,
             place=canonical_place(_known(report.identity.place)),
             now=now,
         )
-        machine = machine_store.load_machine(connection, machine_id)
-        assert machine is not None  # noqa: S101  (it was found or added in this transaction)
+        if is_new and machine_store.machine_of_agent(connection, report.agent_id) is None:
+            machine_store.adopt_agent(connection, machine_id, report.agent_id)
+        (machine,) = machine_store.load_machines(connection, [machine_id])
         return _keep_once(site, connection, machine, Arrival(read, body, now, _CARRIED))
 
 

@@ -7,7 +7,7 @@
   so that reports get in between.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -49,19 +49,24 @@ def combination_id_of(connection: Connection, combination: Combination) -> int:
 
 
 def judge_machines(
-    site: Site, connection: Connection, machine_ids: Iterable[int], now: datetime
+    site: Site, connection: Connection, machine_ids: Sequence[int], now: datetime
 ) -> None:
     """Judge machines at the desk and keep it; those without a report have no judgement."""
     needs: dict[int, Need] = {}
-    for machine in machine_store.load_machines(connection, machine_ids):
-        newest = machine.newest
-        if newest is None:
-            continue
-        wanted = newest.combination_id
-        if wanted not in needs:
-            needs[wanted] = combination_store.load_combination(connection, wanted).need
-        verdict = _assess(site, machine, newest, needs[wanted], Moment.DESK, now)
-        machine_store.save_judgement(connection, machine.id, _judgement(verdict))
+    at_once = site.config.reassess_batch_machines
+    for start in range(0, len(machine_ids), at_once):
+        for machine in machine_store.load_machines(connection, machine_ids[start:][:at_once]):
+            if machine.newest is not None:
+                need = _need(connection, machine.newest.combination_id, needs)
+                verdict = _assess(site, machine, machine.newest, need, Moment.DESK, now)
+                machine_store.save_judgement(connection, machine.id, _judgement(verdict))
+
+
+def _need(connection: Connection, combination_id: int, known: dict[int, Need]) -> Need:
+    if combination_id not in known:
+        stored = combination_store.load_combination(connection, combination_id)
+        known[combination_id] = stored.need
+    return known[combination_id]
 
 
 def verdict_of(

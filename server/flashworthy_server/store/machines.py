@@ -1,6 +1,6 @@
 """What a machine is now: one row each."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -69,9 +69,9 @@ def load_machine(connection: Connection, machine_id: int) -> StoredMachine | Non
     return None if row is None else _machine(row)
 
 
-def load_machines(connection: Connection, machine_ids: Iterable[int]) -> Iterator[StoredMachine]:
-    for row in connection.execute(select(machines).where(machines.c.id.in_(list(machine_ids)))):
-        yield _machine(row)
+def load_machines(connection: Connection, machine_ids: Iterable[int]) -> list[StoredMachine]:
+    rows = connection.execute(select(machines).where(machines.c.id.in_(list(machine_ids))))
+    return [_machine(row) for row in rows]
 
 
 def machine_ids_named(connection: Connection, name: str) -> Sequence[int]:
@@ -91,6 +91,13 @@ def save_agent(
     if place is not None:
         values["place"] = place
     connection.execute(update(machines).where(machines.c.id == machine_id).values(values))
+
+
+def adopt_agent(connection: Connection, machine_id: int, agent_id: str) -> None:
+    """Let an agent be the machine's, though it never enrolled and has no token."""
+    connection.execute(
+        update(machines).where(machines.c.id == machine_id).values(agent_id=agent_id)
+    )
 
 
 def save_newest(
