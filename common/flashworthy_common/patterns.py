@@ -29,14 +29,12 @@ def problem_of_name(stated: str) -> str:
     if not is_pattern(stated):
         return "" if folded_name(stated) else f"expected a name, got {stated!r}"
     before = stated.partition(STAR)[0]
-    if is_placeholder(stated.replace(STAR, "")) or is_placeholder(before):
-        return f"expected a name, got the placeholder {stated!r}"
     if sum(character.isalnum() for character in before) < LEAST_BEFORE_STAR:
         return (
             f"expected {LEAST_BEFORE_STAR} letters or digits before the first {STAR!r}, since it "
             f"would match too much otherwise, got {stated!r}"
         )
-    return ""
+    return f"expected a name, got the placeholder {stated!r}" if is_placeholder(before) else ""
 
 
 def matches(stated: str, names: frozenset[str]) -> bool:

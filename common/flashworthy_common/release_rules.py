@@ -22,7 +22,7 @@ from flashworthy_common.patterns import (
     may_both_match,
     problem_of_name,
 )
-from flashworthy_common.releases import Release, ReleaseState, Statement
+from flashworthy_common.releases import LeastVersion, Release, ReleaseState, Statement
 from flashworthy_common.symptoms import LEAST_WORDS, is_too_wide
 from flashworthy_common.values import Unknown
 
@@ -55,7 +55,9 @@ def check_release(release: Release) -> tuple[Problem, ...]:
         *_state(release),
         *_link(release),
         *_reasons(release),
-        *_requirement(release),
+        *_firmware_to_step_from(release),
+        *_least_versions("requires.os_builds", release.requires.os_builds),
+        *_least_versions("requires.installed", release.requires.installed),
         *_going_back(release),
         *_esrt(release),
     )
@@ -132,7 +134,7 @@ def _reasons(release: Release) -> Iterator[Problem]:
                 yield Problem(f"reasons[{place}].symptoms[{nth}]", says)
 
 
-def _requirement(release: Release) -> Iterator[Problem]:
+def _firmware_to_step_from(release: Release) -> Iterator[Problem]:
     least, own = release.requires.firmware, release.version_text
     if least is None:
         return
@@ -141,6 +143,15 @@ def _requirement(release: Release) -> Iterator[Problem]:
         yield Problem(field, _unreadable(least))
     elif ordering.reaches(least, own):
         yield Problem(field, f"expected a version before {own}, which asks for it, got {least!r}")
+
+
+def _least_versions(field: str, stated: tuple[LeastVersion, ...]) -> Iterator[Problem]:
+    for place, each in enumerate(stated):
+        if not each.name.strip():
+            yield Problem(f"{field}[{place}].name", f"expected a name, got {each.name!r}")
+        if not each.version_text.strip():
+            says = f"expected a version, got {each.version_text!r}"
+            yield Problem(f"{field}[{place}].version_text", says)
 
 
 def _going_back(release: Release) -> Iterator[Problem]:

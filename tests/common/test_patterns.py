@@ -54,11 +54,11 @@ def test_names_and_narrow_patterns_may_be_stated(stated):
         ("", "expected a name, got ''"),
         ("To Be Filled By O.E.M.", "expected a name, got 'To Be Filled By O.E.M.'"),
         ("Default string*", "expected a name, got the placeholder 'Default string*'"),
-        ("*", "expected a name, got the placeholder '*'"),
-        ("* *", "expected a name, got the placeholder '* *'"),
+        ("*", "3 letters or digits before the first '*'"),
+        ("* *", "3 letters or digits before the first '*'"),
         ("F*", "3 letters or digits before the first '*'"),
         ("- F - 1 -*", "3 letters or digits before the first '*'"),
-        ("*14", "expected a name, got the placeholder '*14'"),
+        ("*14", "3 letters or digits before the first '*'"),
     ],
 )
 def test_what_names_nothing_or_nearly_everything_is_refused(stated, says):
