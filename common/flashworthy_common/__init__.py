@@ -9,7 +9,11 @@ What it needs from outside (the time, a policy, random bytes) is passed in.
 - ``identity``: what speaks for two reports being of the same machine
 - ``smbios``: the raw SMBIOS table, read
 - ``makers``, ``versions``: names and firmware versions in canonical form, and their order
-- ``releases``, ``need``: what makers published, and whether a reason suffices
+- ``releases``, ``release_rules``, ``patterns``: what makers published, for which models
+- ``reasons``, ``weighing``, ``ssvc``, ``kev``, ``symptoms``: why an update is worth its risk
+- ``paths``, ``ordering``: by which flashes to the target, and whether there is a way back
+- ``exceptions``: where a site decides otherwise, until a date
+- ``need``: all of this for one combination
 - ``policy``: a site's limits, each with unit, default and source
 - ``readiness``: the verdict
 """
