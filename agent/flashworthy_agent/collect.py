@@ -10,7 +10,7 @@ import threading
 import time
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
 from flashworthy_agent import __version__
 from flashworthy_agent.probes import platform_named
@@ -21,6 +21,7 @@ from flashworthy_common.ids import uuid7
 from flashworthy_common.report import (
     SECTIONS,
     AgentSection,
+    IdentitySection,
     ProbeRun,
     Report,
     Section,
@@ -39,6 +40,10 @@ class Findings:
     uptime_seconds: Maybe[int]
     sections: dict[str, Section]
     runs: tuple[ProbeRun, ...]
+
+    @property
+    def identity(self) -> IdentitySection:
+        return cast(IdentitySection, self.sections["identity"])
 
 
 def look(
@@ -74,12 +79,14 @@ def make_report(
     source: Source,
     why: Why,
     spool_depth: Maybe[int] = NOT_REPORTED,
+    configuration_digest: Maybe[str] = NOT_REPORTED,
 ) -> Report:
     """The report of `findings`, under the sequence number that `state` has reached."""
     agent = AgentSection(
         seen_at=findings.taken_at,
         source=f"flashworthy-agent {__version__}",
         version=__version__,
+        configuration_digest=configuration_digest,
         spool_depth=spool_depth,
         dropped_reports=state.dropped_reports,
         probes=findings.runs,
