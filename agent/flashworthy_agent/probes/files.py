@@ -4,14 +4,17 @@
   symbolic links are then followed within that root, never out of it.
 - Kernel files hold arbitrary bytes: what is not UTF-8 is shown as U+FFFD, never an error.
 - *Permission denied* and *not there* are different reasons.
-- Only regular files are opened, and only up to a limit, so that no odd file blocks or floods.
+- Only regular files are opened, and of disks only the head, and only up to a limit, so that no odd
+  file blocks or floods.
 """
 
 import errno
 import os
 import stat
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 
 from flashworthy_common.values import MAX_TEXT_CHARACTERS, Maybe, Unknown
 
@@ -32,6 +35,13 @@ class Files:
         """The bytes of a regular file."""
         try:
             return self._read(path)
+        except OSError as error:
+            return Unknown(_reason(path, error))
+
+    def head(self, path: str, size: int) -> Maybe[bytes]:
+        """The first `size` bytes, or as many as there are, of a regular file or a disk."""
+        try:
+            return self._read_head(path, size)
         except OSError as error:
             return Unknown(_reason(path, error))
 
@@ -103,15 +113,24 @@ class Files:
         return space.f_bavail * space.f_frsize
 
     def _read(self, path: str) -> bytes:
-        # O_NONBLOCK: opening a pipe by mistake must not wait for its other end
-        descriptor = os.open(self._place(path), os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
-        with open(descriptor, "rb") as file:
-            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-                raise OSError(errno.EINVAL, "not a regular file")
+        with self._opened(path, stat.S_ISREG) as file:
             content = file.read(MAX_FILE_BYTES + 1)
         if len(content) > MAX_FILE_BYTES:
             raise OSError(errno.EFBIG, f"larger than {MAX_FILE_BYTES} bytes")
         return content
+
+    def _read_head(self, path: str, size: int) -> bytes:
+        with self._opened(path, lambda mode: stat.S_ISREG(mode) or stat.S_ISBLK(mode)) as file:
+            return file.read(size)
+
+    def _opened(self, path: str, is_of_kind: Callable[[int], bool]) -> BinaryIO:
+        # O_NONBLOCK: opening a pipe by mistake must not wait for its other end
+        descriptor = os.open(self._place(path), os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
+        file = open(descriptor, "rb")  # noqa: SIM115  (whoever calls closes it)
+        if is_of_kind(os.fstat(descriptor).st_mode):
+            return file
+        file.close()
+        raise OSError(errno.EINVAL, "not a regular file")
 
     def _place(self, path: str) -> Path:
         """Where `path` lies for this process: as if the root were the root of all files."""
