@@ -28,7 +28,7 @@ from flashworthy_common.exceptions import SiteException, accepts, in_force, rule
 from flashworthy_common.makers import Combination
 from flashworthy_common.ordering import Ordering
 from flashworthy_common.paths import NoPath, WayBack, find_path, way_back
-from flashworthy_common.reasons import Priority, Reason, highest
+from flashworthy_common.reasons import RISING, Priority, Reason, highest
 from flashworthy_common.releases import Release, ReleaseState, Review, speaks_for
 from flashworthy_common.symptoms import Symptom, shown
 from flashworthy_common.values import Count, Maybe, Unknown
@@ -266,9 +266,8 @@ def _with_target(
 
 def _pressing_first(reasons: Iterable[Reason]) -> list[Reason]:
     """Each once, by falling priority; those of one priority stay in their order."""
-    rising = list(Priority)
     once = dict.fromkeys(reasons)
-    return sorted(once, key=lambda reason: rising.index(reason.priority), reverse=True)
+    return sorted(once, key=lambda reason: RISING.index(reason.priority), reverse=True)
 
 
 def _with_evidence(fault: Reason, seen: Symptom) -> Reason:

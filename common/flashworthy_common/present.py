@@ -67,6 +67,7 @@ def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) ->
         for check in shown:
             if check.answer is answer:
                 lines += _labelled(answer.value, _check_lines(check, now))
+    lines += _labelled("way back", _way_back(verdict))
     lines += _labelled("bring", _to_bring(shown))
     lines += _labelled("more", _left_out(verdict, shown))
     return lines + _closing(verdict)
@@ -103,7 +104,8 @@ def _why(need: Need) -> list[str]:
     if need.target:
         for reason in need.reasons:
             ids = f" ({', '.join(reason.advisories)})" if reason.advisories else ""
-            lines.append(f"{reason.says}{ids}, priority {reason.priority.value}: {reason.source}")
+            weight = f"priority {reason.priority.value} ({reason.because})"
+            lines.append(f"{reason.says}{ids}, {weight}: {reason.source}")
     return [*lines, f"standing {need.standing.value}: {need.because}"]
 
 
@@ -120,6 +122,12 @@ def _observation(need: Need) -> list[str]:
         return []
     machines = "1 machine" if seen.machines == 1 else f"{seen.machines} machines"
     return [f"{seen.version_text} on {machines} of this model: an observation, not a target"]
+
+
+def _way_back(verdict: Verdict) -> list[str]:
+    way = verdict.need.way_back
+    is_worth_it = way and verdict.outcome in (Outcome.CLEAR, Outcome.PREPARE, Outcome.HOLD)
+    return [way.says] if way and is_worth_it else []
 
 
 def _check_lines(check: Check, now: datetime) -> list[str]:
@@ -175,14 +183,18 @@ def _facts(checks: tuple[Check, ...]) -> str:
 
 
 def _visit(need: Need) -> str:
-    target = need.target
-    if target is None or target.minutes is None:
+    """How long it takes, and how often the machine restarts."""
+    minutes = [step.minutes for step in need.steps]
+    known = [each for each in minutes if each is not None]
+    if not known or len(known) < len(minutes):
         return "How long it takes is not recorded."
-    restarts = target.restarts
-    if restarts is None:
-        return f"{target.minutes} minutes."
-    times = {0: "no restart", 1: "one restart"}.get(restarts, f"{restarts} restarts")
-    return f"{target.minutes} minutes, {times}."
+    flashes = f"{len(known)} flashes, a full look before each, " if len(known) > 1 else ""
+    restarts = [step.restarts for step in need.steps]
+    if None in restarts:
+        return f"{flashes}{sum(known)} minutes."
+    count = sum(each or 0 for each in restarts)
+    times = {0: "no restart", 1: "one restart"}.get(count, f"{count} restarts")
+    return f"{flashes}{sum(known)} minutes, {times}."
 
 
 def age_in_words(now: datetime, then: datetime) -> str:

@@ -20,8 +20,10 @@ class Priority(Enum):
 
     def reaches(self, other: "Priority") -> bool:
         """Whether this priority is `other` or above."""
-        order = list(Priority)
-        return order.index(self) >= order.index(other)
+        return RISING.index(self) >= RISING.index(other)
+
+
+RISING = tuple(Priority)
 
 
 class ReasonKind(Enum):
@@ -59,6 +61,5 @@ class Reason(StatedReason):
 
 def highest(reasons: Iterable[StatedReason]) -> Priority | None:
     """The highest priority among `reasons`; none where none has one."""
-    order = list(Priority)
     priorities = (reason.priority for reason in reasons if reason.priority)
-    return max(priorities, key=order.index, default=None)
+    return max(priorities, key=RISING.index, default=None)

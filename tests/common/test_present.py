@@ -29,7 +29,7 @@ def test_prepare_reads_as_orders_and_then_their_grounds():
 PREPARE   reading-room-4    Alder Lane / ground floor / reading room
 Plug in the adapter; see that no installer is running. 25 minutes, one restart.
 
-why       closes a hole that is being exploited (QM-2026-07), priority out-of-cycle: \
+why       closes a hole that is being exploited (QM-2026-07), priority out-of-cycle (set by hand): \
 https://quillmark.example/folio-14/notes
           standing behind: 1.34 is on offer, newer than 1.29
 path      1.29 -> 1.34, inside the operating system
@@ -37,8 +37,9 @@ fix       mains power: on battery at 62 %, seen 3 hours ago; needs mains
           -> on the spot: plug in the adapter
 unknown   installers running: the process list is not readable, seen 3 hours ago
           -> on the spot: see that no installer is running
+way back  the maker allows going back to 1.20 and later
 bring     its adapter
-more      22 checks pass (each of them: --all)
+more      26 checks pass (each of them: --all)
 look again on the spot before starting: power and people change"""
     )
 
@@ -50,7 +51,7 @@ def test_a_refusal_names_what_must_not_be():
 HOLD      reading-room-4    Alder Lane / ground floor / reading room
 Do not flash it as things stand: mains power: on battery at 62 %.
 
-why       closes a hole that is being exploited, priority out-of-cycle: \
+why       closes a hole that is being exploited, priority out-of-cycle (set by hand): \
 https://quillmark.example/folio-14/notes
           standing behind: 1.34 is on offer, newer than 1.29
 path      1.29 -> 1.34, inside the operating system
@@ -58,8 +59,9 @@ stop      mains power: on battery at 62 %, seen 2 minutes ago; needs mains
           -> on the spot: plug in the adapter
 unknown   installers running: the process list is not readable, seen 2 minutes ago
           -> on the spot: see that no installer is running
+way back  the maker allows going back to 1.20 and later
 bring     its adapter
-more      22 checks pass (each of them: --all)"""
+more      26 checks pass (each of them: --all)"""
     )
 
 
@@ -74,7 +76,7 @@ why       standing behind: 1.34 is on offer, newer than 1.29
 path      1.29 -> 1.34, inside the operating system
 stop      reason: 1.34 is newer, and newer is no reason; \
 needs a reason of priority scheduled or above
-more      20 checks pass, 2 do not (each of them: --all)"""
+more      24 checks pass, 2 do not (each of them: --all)"""
     )
 
 

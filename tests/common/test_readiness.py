@@ -9,16 +9,18 @@ case.
 """
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
 from flashworthy_common.confirmations import Confirmed
+from flashworthy_common.exceptions import ExceptionKind, SiteException
 from flashworthy_common.need import Need, Standing
+from flashworthy_common.paths import NoPath, WayBack
 from flashworthy_common.policy import DEFAULT_POLICY, UpsRule
 from flashworthy_common.readiness import Answer, Moment, Outcome
 from flashworthy_common.reasons import Priority
-from flashworthy_common.releases import LeastVersion
+from flashworthy_common.releases import LeastVersion, Requirements, Way
 from flashworthy_common.report import (
     BootMode,
     EsrtEntry,
@@ -194,6 +196,153 @@ def test_a_high_priority_never_waives_a_stop():
     assert verdict_of(queued, need).outcome is Outcome.HOLD
 
 
+def an_exception(**facts):
+    defaults = {
+        "kind": ExceptionKind.RISK_ACCEPTED,
+        "machine_maker": "Quillmark",
+        "models": ("Folio 14",),
+        "version_text": "1.34",
+        "reason": "exams are on",
+        "owner": "Ida Fenwick",
+        "until": date(2026, 5, 4),
+    }
+    return SiteException(**(defaults | facts))
+
+
+@pytest.mark.parametrize(
+    ("exception", "outcome"),
+    [
+        (an_exception(), Outcome.LEAVE),  # its last day counts
+        (an_exception(until=date(2026, 5, 3)), Outcome.CLEAR),  # ended by itself
+        (an_exception(version_text="1.31"), Outcome.CLEAR),  # about another release: told
+        (an_exception(kind=ExceptionKind.NOT_THIS_RELEASE), Outcome.LEAVE),
+    ],
+)
+def test_an_exception_covers_a_reason_until_its_last_day(exception, outcome):
+    verdict = verdict_of(need=replace(NEED, exceptions=(exception,)))
+
+    assert verdict.outcome is outcome
+
+
+def test_a_verdict_under_an_exception_holds_until_it_ends():
+    verdict = verdict_of(need=replace(NEED, exceptions=(an_exception(),)))
+
+    (check,) = [check for check in verdict.checks if check.code == "need.exception"]
+    assert check.holds_until == datetime(2026, 5, 5, tzinfo=UTC)
+    assert check.says == "by the site's own decision: exams are on (Ida Fenwick, until 2026-05-04)"
+
+
+# ---- path --------------------------------------------------------------------------------------
+
+STONE = replace(TARGET, version_text="1.31", minutes=10, requires=Requirements(charge_percent=90))
+TWO_STEPS = replace(NEED, stones=(STONE,), path=("1.29", "1.31", "1.34"))
+
+
+def test_what_the_next_step_asks_for_counts():
+    machine = a_machine(power={"batteries": (replace(BATTERY, percent=85.0),)})
+
+    assert answer_of("power.charge", verdict_of(machine)) is PASS
+    assert answer_of("power.charge", verdict_of(machine, TWO_STEPS)) is FIX
+
+
+@pytest.mark.parametrize(("is_certain", "answer"), [(True, STOP), (False, UNKNOWN)])
+def test_no_path_is_a_stop_unless_versions_cannot_be_ordered(is_certain, answer):
+    no_path = NoPath(because="1.34 asks for 1.33, which is withdrawn", is_certain=is_certain)
+    need = replace(NEED, path=(), way_back=None, no_path=no_path)
+
+    assert answer_of("path.steps", verdict_of(need=need)) is answer
+
+
+CLASS = "6b1c5f2e-0d9a-4c1e-8f55-0c9f3f1f7a10"
+
+
+@pytest.mark.parametrize(
+    ("lowest", "answer"),
+    [(0x10022, PASS), (0x10023, STOP), (NOT_SEEN, PASS)],  # the release is version 0x10022
+)
+def test_a_release_below_the_lowest_supported_version_is_a_stop(lowest, answer):
+    # UEFI §23.4: LowestSupportedFwVersion
+    entry = EsrtEntry(
+        firmware_class=CLASS, firmware_type=1, version=0x1001D, lowest_supported_version=lowest
+    )
+    need = replace(NEED, target=replace(TARGET, esrt_class=CLASS, esrt_version=0x10022))
+
+    verdict = verdict_of(a_machine(firmware={"esrt": (entry,)}), need)
+
+    assert answer_of("path.floor", verdict) is answer
+
+
+@pytest.mark.parametrize(
+    ("sku", "answer"), [("QF14-EU", PASS), ("QF14-JP", STOP), (NOT_SEEN, UNKNOWN)]
+)
+def test_a_release_for_other_order_codes_is_a_stop(sku, answer):
+    need = replace(NEED, target=replace(TARGET, skus=("QF14-EU",)))
+
+    verdict = verdict_of(a_machine(machine={"sku": sku}), need)
+
+    assert answer_of("path.order_code", verdict) is answer
+
+
+@pytest.mark.parametrize(
+    ("ways", "boot_mode", "answer"),
+    [
+        ((Way.CAPSULE,), BootMode.UEFI, PASS),
+        ((Way.CAPSULE,), BootMode.LEGACY, STOP),
+        ((Way.CAPSULE,), NOT_SEEN, UNKNOWN),
+        ((Way.CAPSULE, Way.BOOT_MEDIA), BootMode.LEGACY, PASS),  # old machines: boot media
+        ((), BootMode.UEFI, UNKNOWN),
+    ],
+)
+def test_some_way_of_installing_must_be_open(ways, boot_mode, answer):
+    need = replace(NEED, target=replace(TARGET, ways=ways))
+
+    verdict = verdict_of(a_machine(firmware={"boot_mode": boot_mode}), need)
+
+    assert answer_of("path.way", verdict) is answer
+
+
+# ---- way back ----------------------------------------------------------------------------------
+
+
+def after(*, allowed, **target):
+    way_back = WayBack(allowed=allowed, says="nothing older can be put back", package_of="1.29")
+    return replace(NEED, way_back=way_back, target=replace(TARGET, **target))
+
+
+@pytest.mark.parametrize(
+    ("need", "answer"),
+    [
+        (after(allowed=True), PASS),
+        (after(allowed=False), STOP),
+        (after(allowed=NOT_SEEN), UNKNOWN),
+        (after(allowed=False, recovery="hold Home while it starts, with a USB stick"), PASS),
+    ],
+)
+def test_where_going_back_is_forbidden_a_way_of_recovery_is_needed(need, answer):
+    assert answer_of("way_back.going_back", verdict_of(need=need)) is answer
+
+
+@pytest.mark.parametrize("what", [Confirmed.RECOVERY_ROUTE, Confirmed.NO_WAY_BACK])
+def test_a_person_may_know_a_way_or_accept_that_there_is_none(what):
+    need = after(allowed=False)
+
+    accepted = verdict_of(a_machine(confirmations=(confirmed(what, "1.34"),)), need)
+    of_another = verdict_of(a_machine(confirmations=(confirmed(what, "1.31"),)), need)
+
+    assert answer_of("way_back.going_back", accepted) is PASS
+    assert answer_of("way_back.going_back", of_another) is STOP
+
+
+def test_settings_that_a_flash_resets_are_written_down_before():
+    need = replace(NEED, target=replace(TARGET, resets_settings=True))
+    written = a_machine(confirmations=(confirmed(Confirmed.SETTINGS_WRITTEN_DOWN, "1.29"),))
+
+    assert answer_of("way_back.settings", verdict_of()) is None
+    assert answer_of("way_back.settings", verdict_of(need=need)) is FIX
+    assert answer_of("way_back.settings", verdict_of(need=need, moment=Moment.SPOT)) is STOP
+    assert answer_of("way_back.settings", verdict_of(written, need)) is PASS
+
+
 # ---- prerequisites -----------------------------------------------------------------------------
 
 # fact -> answer at the desk, answer on the spot
@@ -239,15 +388,6 @@ def test_pending_updates_block_where_the_release_requires_them():
     assert answer_of(code, verdict_of(machine, need)) is FIX
     assert answer_of(code, verdict_of(machine, need, moment=Moment.SPOT)) is STOP
     assert answer_of(code, verdict_of(unknown, need)) is UNKNOWN
-
-
-@pytest.mark.parametrize(
-    ("least", "answer"), [("1.29", PASS), ("1.28", PASS), ("1.31", STOP), ("K9", UNKNOWN)]
-)
-def test_a_version_to_step_from_must_be_reached_first(least, answer):
-    verdict = verdict_of(need=a_target(firmware=least))
-
-    assert answer_of("prerequisites.stepping_stone", verdict) is answer
 
 
 @pytest.mark.parametrize(

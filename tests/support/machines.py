@@ -9,9 +9,10 @@ from datetime import UTC, date, datetime, timedelta
 from flashworthy_common.confirmations import Confirmation, Confirmed
 from flashworthy_common.makers import Combination
 from flashworthy_common.need import Need, Standing
+from flashworthy_common.paths import WayBack
 from flashworthy_common.policy import DEFAULT_POLICY
 from flashworthy_common.readiness import Machine, Moment, Verdict, assess
-from flashworthy_common.reasons import Priority, Reason, ReasonKind
+from flashworthy_common.reasons import Priority, Reason, ReasonKind, StatedReason
 from flashworthy_common.releases import Release, Requirements, Review, Way
 from flashworthy_common.report import (
     AgentSection,
@@ -94,13 +95,17 @@ HOLE = Reason(
     priority=Priority.OUT_OF_CYCLE,
     says="closes a hole that is being exploited",
     source="https://quillmark.example/folio-14/notes",
+    because="set by hand",
+    version_text="1.34",
 )
 TARGET = Release(
     machine_maker="Quillmark",
     models=("Folio 14",),
     version_text="1.34",
     released_on=date(2026, 3, 2),
-    reasons=(HOLE,),
+    reasons=(
+        StatedReason(kind=HOLE.kind, says=HOLE.says, source=HOLE.source, priority=HOLE.priority),
+    ),
     ways=(Way.INSIDE_OS,),
     minutes=25,
     restarts=1,
@@ -121,6 +126,9 @@ NEED = Need(
     target=TARGET,
     reasons=(HOLE,),
     path=("1.29", "1.34"),
+    way_back=WayBack(
+        allowed=True, says="the maker allows going back to 1.20 and later", package_of="1.29"
+    ),
 )
 FOLIO = Combination(
     machine_maker="Quillmark",

@@ -20,11 +20,13 @@ from flashworthy_common.policy import Policy
 from flashworthy_common.readiness import (
     evidence,
     need,
+    path,
     people,
     power,
     prerequisites,
     protection,
     scope,
+    way_back,
 )
 from flashworthy_common.readiness.outcome import Outcome, outcome_of
 from flashworthy_common.readiness.question import (
@@ -54,8 +56,10 @@ RULES_VERSION = 1  # counts up whenever a check or the outcome may come out diff
 CHECKS = (
     *scope.CHECKS,
     *need.CHECKS,
+    *path.CHECKS,
     *prerequisites.CHECKS,
     *power.CHECKS,
+    *way_back.CHECKS,
     *protection.CHECKS,
     *people.CHECKS,
     *evidence.CHECKS,

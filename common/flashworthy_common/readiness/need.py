@@ -2,13 +2,16 @@
 
 - Nobody has looked is `unknown`: it is not the same as no reason.
 - No sufficient reason is a `stop` of this group: it means *leave the machine alone*.
+- An exception of the site covers a reason until its last day; it is told on every verdict.
 - A high priority may waive the age of a release, never a `stop`.
 """
 
 from datetime import UTC, datetime, time, timedelta
 
+from flashworthy_common.exceptions import in_force
 from flashworthy_common.need import Standing
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
+from flashworthy_common.reasons import Priority, highest
 from flashworthy_common.releases import Release
 from flashworthy_common.values import Unknown
 
@@ -68,6 +71,19 @@ def reason(case: Case) -> Check:
     return question.passes(f"priority {priority.value}; {says}", limit=limit)
 
 
+def exception(case: Case) -> Check | None:
+    holding = in_force(case.need.exceptions, case.now)
+    if not holding:
+        return None
+    question = Question("need.exception", "exception")
+    first = holding[0]
+    says = f"by the site's own decision: {first.reason} ({first.owner}, until {first.until})"
+    least, left = case.policy.least_priority, highest(case.need.reasons_left(case.now))
+    if _reaches(case.need.priority, least) and not _reaches(left, least):
+        return question.answered(Answer.STOP, says, holds_until=first.ends_at)
+    return question.passes(f"told only: {says}", holds_until=first.ends_at)
+
+
 def release_age(case: Case) -> Check | None:
     target, priority = case.need.target, case.need.priority
     if target is None or priority is None:
@@ -98,6 +114,10 @@ def release_age(case: Case) -> Check | None:
     return question.passes(says, limit=limit)
 
 
+def _reaches(priority: Priority | None, least: Priority) -> bool:
+    return priority is not None and priority.reaches(least)
+
+
 def _old_enough_at(target: Release, case: Case) -> datetime | None:
     if target.released_on is None:
         return None
@@ -105,4 +125,4 @@ def _old_enough_at(target: Release, case: Case) -> datetime | None:
     return released_at + timedelta(seconds=case.policy.release_age_seconds)
 
 
-CHECKS = (readable, reviewed, reason, release_age)
+CHECKS = (readable, reviewed, reason, exception, release_age)

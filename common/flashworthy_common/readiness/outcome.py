@@ -2,7 +2,7 @@
 
 1. out of scope: `hold`; a virtual machine: `leave`
 2. the need is unknown: `undecided`
-3. no reason suffices: `leave`
+3. no reason suffices, or an exception covers it: `leave`
 4. a reason suffices, and some check says `stop`: `hold`
 5. ... some check says `fix` or `unknown`: `prepare`
 6. ... every check passes: `clear`
@@ -22,7 +22,8 @@ class Outcome(Enum):
     UNDECIDED = "undecided"  # somebody must look first
 
 
-NEED = frozenset({"need.readable", "need.reviewed", "need.reason"})  # decide whether to go at all
+# These decide whether to go at all.
+NEED = frozenset({"need.readable", "need.reviewed", "need.reason", "need.exception"})
 
 
 def outcome_of(checks: Sequence[Check]) -> Outcome:

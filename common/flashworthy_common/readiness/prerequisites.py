@@ -1,6 +1,6 @@
 """Is everything there that the release, and common sense, ask for first?
 
-- What the release's notes require outranks policy where it is stricter.
+- What the notes of the next release require outranks policy where it is stricter.
 - An update that already waits for the next restart is a `stop`: find out what it is before any
   restart.
 - Pending OS updates block only if the release requires them or policy says so; otherwise they are
@@ -15,34 +15,6 @@ from flashworthy_common.readiness.question import Answer, Case, Check, Question,
 from flashworthy_common.releases import LeastVersion
 from flashworthy_common.report import BootMode
 from flashworthy_common.values import Maybe, Unknown
-from flashworthy_common.versions import Order, compare
-
-
-def stepping_stone(case: Case) -> Check | None:
-    least, target, running = case.requires.firmware, case.need.target, case.need.running
-    if least is None or target is None or isinstance(running, Unknown):
-        return None
-    question = Question(
-        "prerequisites.stepping_stone", "version to step from", case.report.firmware
-    )
-    limit = f"{target.version_text} asks for {least} or newer"
-    order = compare(running, least, maker=target.machine_maker, model=target.models[0])
-    if order is Order.UNKNOWN:
-        return question.unknown(
-            f"{running!r} and {least!r} cannot be ordered",
-            limit=limit,
-            remedy="compare them by the maker's notes",
-            who=Who.DESK,
-        )
-    if order is Order.OLDER:
-        return question.answered(
-            Answer.STOP,
-            f"runs {running}",
-            limit=limit,
-            remedy=f"install {least} first, as a step of its own",
-            who=Who.SPOT,
-        )
-    return question.passes(f"runs {running}", limit=limit)
 
 
 def os_build(case: Case) -> Check | None:
@@ -232,7 +204,6 @@ def _gigabytes(count: int) -> str:
 
 
 CHECKS = (
-    stepping_stone,
     os_build,
     installed,
     restart_pending,

@@ -18,7 +18,7 @@ from flashworthy_common.chassis import Kind, kind_of
 from flashworthy_common.confirmations import Confirmation, Confirmed
 from flashworthy_common.need import Need
 from flashworthy_common.policy import Policy
-from flashworthy_common.releases import Requirements
+from flashworthy_common.releases import Release, Requirements
 from flashworthy_common.report import Battery, Report, Section
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 
@@ -104,9 +104,14 @@ class Case:
         return Answer.STOP if self.on_the_spot else Answer.FIX
 
     @property
+    def next_step(self) -> Release | None:
+        """What would be flashed next: the first step of the path, or else the target."""
+        return self.need.steps[0] if self.need.steps else self.need.target
+
+    @property
     def requires(self) -> Requirements:
-        """What the target's notes ask for; nothing where there is no target."""
-        return self.need.target.requires if self.need.target else Requirements()
+        """What the notes of the next step ask for; nothing where there is none."""
+        return self.next_step.requires if self.next_step else Requirements()
 
     @property
     def kind(self) -> Kind | None:
@@ -119,15 +124,15 @@ class Case:
 
     @property
     def flash_minutes(self) -> int:
-        """Minutes of one flash, by the release or else by policy."""
-        stated = self.need.target.minutes if self.need.target else None
-        return self.policy.flash_minutes if stated is None else stated
+        """Minutes of the longest flash of the path; by policy where a release does not say."""
+        default = self.policy.flash_minutes
+        minutes = [default if step.minutes is None else step.minutes for step in self.need.steps]
+        return max(minutes, default=default)
 
     @property
     def restarts(self) -> int:
-        """Restarts of the path: those that the release states, or one for each flash."""
-        stated = self.need.target.restarts if self.need.target else None
-        return stated if stated is not None else 1
+        """Restarts of the whole path; one for each flash whose release does not say."""
+        return sum(1 if step.restarts is None else step.restarts for step in self.need.steps)
 
     def confirmed_until(self, what: Confirmed, of: str) -> datetime | None:
         """Until when a person's word holds that speaks of `of`; none where there is none."""
