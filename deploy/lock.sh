@@ -1,26 +1,29 @@
 #!/usr/bin/env bash
 # Writes the dependency locks anew from pyproject.toml: versions with digests, no registry named.
-# Run it after changing a dependency there, then run the tests.
+# Run it after changing a dependency there, then run the tests. Versions that still fit are kept;
+# deploy/lock.sh --upgrade takes the newest that pyproject.toml allows.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
 folder=$(mktemp -d)
 trap 'rm -r "$folder"' EXIT
 "${PYTHON:-python3}" -m venv "$folder"
-"$folder/bin/python" -m pip --quiet install pip-tools
+"$folder/bin/python" -m pip --quiet install uv
+
+# What building the checkout itself needs, since it is installed without an isolated build.
+printf 'hatchling\neditables\n' >"$folder/build.in"
 
 compile() {
     local extra=$1
     shift
-    "$folder/bin/pip-compile" --quiet --generate-hashes --strip-extras --allow-unsafe \
-        --build-deps-for editable --extra "$extra" "$@" \
-        --no-header --no-annotate --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
-        --output-file "deploy/requirements-$extra.lock" pyproject.toml
-    echo "deploy/requirements-$extra.lock: $(grep -c == "deploy/requirements-$extra.lock") packages"
+    local lock=deploy/requirements-$extra.lock
+    "$folder/bin/uv" pip compile --quiet --universal --python-version 3.11 --generate-hashes \
+        --no-header --no-annotate --extra "$extra" "$@" --output-file "$lock" \
+        pyproject.toml "$folder/build.in"
+    echo "$lock: $(grep -c '==' "$lock") packages"
 }
 
-rm -f deploy/requirements-*.lock
-compile dev
+compile dev "$@"
 # The others are parts of it, at the same versions.
 compile agent --constraint deploy/requirements-dev.lock
 compile server --constraint deploy/requirements-dev.lock
