@@ -265,6 +265,7 @@ class Session:
 class PeopleSection(Section):
     sessions: Maybe[tuple[Session, ...]] = NOT_REPORTED
     installers: Maybe[tuple[str, ...]] = NOT_REPORTED  # installers and update programs running
+    inhibitors: Maybe[tuple[str, ...]] = NOT_REPORTED  # programs that hold off a shutdown
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,7 +1,8 @@
 """What a probe may look at: files below a root, programs, the clock, and its own kept answers."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -21,6 +22,8 @@ class Access:
     kept_folder: Path | None = None  # where costly answers are kept; None: nowhere
     ask_anew: bool = False  # do not use kept answers
     ups: tuple[UpsAddress, ...] = ()  # those that feed this machine
+    on_the_spot: bool = False  # somebody stands there and looks
+    environment: Mapping[str, str] = field(default_factory=lambda: os.environ, hash=False)
 
     @property
     def is_live(self) -> bool:

@@ -10,6 +10,7 @@ import signal
 import subprocess
 from dataclasses import dataclass
 
+from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_common.values import Maybe, Unknown
 
 
@@ -59,3 +60,6 @@ class NoPrograms(Programs):
 
     def has(self, name: str) -> bool:
         return False
+
+    def run(self, arguments: list[str], timeout_seconds: float) -> Maybe[Outcome]:
+        return ANOTHER_ROOT
