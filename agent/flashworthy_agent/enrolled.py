@@ -4,87 +4,178 @@ What the server's answer means for a report:
 
 - acknowledged, now or before: forgotten here;
 - refused for good: set aside with the reason, and on with the next;
+- refused for its wire version: sent again as the version before, which is this one with less in it
+  (later versions only add, and a server passes over what it does not know);
 - anything else: all that is left stays, and nothing more is tried now.
+
+A new token is on disk, with the old one beside it, before it is used; the old one goes once the
+server accepted the new one. Whenever this is killed, one of the two is valid.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import datetime
 
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.collect import look, make_report
+from flashworthy_agent.config import Config
+from flashworthy_agent.delivery import Delivery
+from flashworthy_agent.enrolment import require_enrolled
 from flashworthy_agent.errors import (
     RequestRefusedError,
     ServerUnavailableError,
-    StateError,
     TokenRefusedError,
+    TransportError,
 )
+from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.spool import Spool, Waiting
 from flashworthy_agent.state import StateFolder
-from flashworthy_agent.transport import Server
-from flashworthy_common.report import Source, Why
+from flashworthy_agent.transport import Receipt, Server
+from flashworthy_common.report import WIRE_VERSION, Source, Why
+
+_IDENTITY = frozenset({"identity"})
+_OLDEST_WIRE = 1
 
 
-@dataclass(frozen=True)
-class Delivery:
-    """How far a sending came."""
-
-    acknowledged: int  # reports that the server has
-    set_aside: tuple[str, ...] = ()  # why, one per report
-    stopped: str | None = None  # why the rest was not tried; None: all was
+def spool_of(folder: StateFolder, config: Config) -> Spool:
+    """The spool with the bounds in force."""
+    return Spool(
+        folder,
+        max_reports=config.spool_most_reports,
+        max_bytes=config.spool_most_megabytes * 1_000_000,
+    )
 
 
 class EnrolledAgent:
     """One agent of one machine, with its own folder."""
 
-    def __init__(self, folder: StateFolder) -> None:
+    def __init__(
+        self, folder: StateFolder, config: Config, now: Callable[[], datetime] = utc_now
+    ) -> None:
         """
         Raises:
-            StateError: nobody has enrolled it yet, or its state cannot be used.
+            NotEnrolledError: nobody has enrolled it yet.
+            StateError: its state cannot be used.
         """
-        state = folder.load()
-        if not (state and state.server and state.machine_id and state.token):
-            raise StateError(
-                f"{folder.folder}: not enrolled; "
-                "run flashworthy-agent enrol --server URL --code CODE"
-            )
-        self.machine_id = state.machine_id
-        self.server = Server(state.server, state.token)
+        state = require_enrolled(folder.load(), folder)
+        self.agent_id, self.machine_id = state.agent_id, str(state.machine_id)
+        self.server = Server(
+            config.server or str(state.server),
+            state.token,
+            ca_file=config.ca_file,
+            proxy=config.proxy,
+            now=now,
+        )
         self.folder = folder
-        self.spool = Spool(folder)
+        self.spool = spool_of(folder, config)
+        self._config = config
+        self._now = now
+        self._wire = WIRE_VERSION
+        self._is_rotation_due = False
 
-    def look_and_keep(self, access: Access, why: Why) -> Waiting:
-        """A new report, on disk; nothing is sent."""
+    def look_and_keep(self, access: Access, why: Why, boot_id: str | None = None) -> Waiting:
+        """A new report, on disk; nothing is sent.
+
+        Raises:
+            AnotherMachineError: this is not the machine that was enrolled.
+        """
         findings = look(access)
         with self.folder.locked():
-            state = self.folder.count_report()
+            state = require_enrolled(self.folder.load(), self.folder)
+            state = self.folder.count_report(
+                evidence=remembered(findings.identity, state.agent_id, state.evidence),
+                boot_id=boot_id or state.boot_id,
+            )
             report = make_report(
                 findings,
-                state,
+                replace(state, place=self._config.place or state.place),
                 source=Source.AGENT,
                 why=why,
                 spool_depth=len(self.spool.waiting()),
+                configuration_digest=self._config.digest(),
             )
             return self.spool.add(report)
 
+    def require_same_machine(self, access: Access) -> None:
+        """For a sending without a look.
+
+        Raises:
+            AnotherMachineError: this is not the machine that was enrolled.
+        """
+        state = require_enrolled(self.folder.load(), self.folder)
+        remembered(look(access, only=_IDENTITY).identity, state.agent_id, state.evidence)
+
     def deliver(self, reports: Iterable[Waiting]) -> Delivery:
-        """Send `reports`, one after the other."""
-        acknowledged, set_aside, stopped = 0, [], None
+        """Send `reports`, one after the other, and fetch a new token where one is due."""
+        delivery = Delivery()
         for report in reports:
-            try:
-                self.server.send_report(report.report_id, report.body())
-            except FileNotFoundError:
-                continue  # another run was quicker
-            except RequestRefusedError as error:
-                self._put_aside(report, error)
-                set_aside.append(f"report {report.sequence} is set aside: {error}")
-            except (ServerUnavailableError, TokenRefusedError) as error:
-                stopped = str(error)
-                break
-            else:
-                self._forget(report)
-                acknowledged += 1
-        return Delivery(acknowledged, tuple(set_aside), stopped)
+            delivery = delivery.then(self._deliver_one(report))
+            if delivery.stopped:
+                return delivery
+        return delivery.then(self._rotated()) if self._is_rotation_due else delivery
+
+    def _deliver_one(self, report: Waiting) -> Delivery:
+        try:
+            receipt = self._send(report)
+        except FileNotFoundError:
+            return Delivery()  # another run was quicker
+        except RequestRefusedError as error:
+            self._put_aside(report, error)
+            return Delivery(set_aside=(f"report {report.sequence} is set aside: {error}",))
+        except ServerUnavailableError as error:
+            return Delivery(
+                stopped=str(error),
+                may_settle_soon=True,
+                retry_after_seconds=error.retry_after_seconds,
+            )
+        except TokenRefusedError as error:
+            return Delivery(stopped=str(error))
+        self._is_rotation_due = receipt.is_rotation_due
+        self._forget(report)
+        return Delivery(acknowledged=1, notes=self._notes_on_wire())
+
+    def _send(self, report: Waiting) -> Receipt:
+        body = report.body() if self._wire == WIRE_VERSION else report.body_as(self._wire)
+        try:
+            return self.server.send_report(report.report_id, body)
+        except RequestRefusedError as error:
+            if "wire" not in error.fields or self._wire == _OLDEST_WIRE:
+                raise
+            self._wire -= 1
+        except TokenRefusedError:
+            if not self._take_other_token():
+                raise
+        return self._send(report)
+
+    def _notes_on_wire(self) -> tuple[str, ...]:
+        if self._wire == WIRE_VERSION:
+            return ()
+        return (
+            f"the server is older than this agent: it takes wire version {self._wire}, "
+            f"not {WIRE_VERSION}, and does not see what came with the newer one",
+        )
+
+    def _take_other_token(self) -> bool:
+        """Go on with a token that another run fetched, or else with the one before."""
+        with self.folder.locked():
+            state = require_enrolled(self.folder.load(), self.folder)
+            if state.token == self.server.token and state.previous_token:
+                state = self.folder.change(token=state.previous_token, previous_token=None)
+        is_other, self.server.token = state.token != self.server.token, state.token
+        return is_other
+
+    def _rotated(self) -> Delivery:
+        """A failure here is none of the delivery: the server asks again with the next report."""
+        self._is_rotation_due = False
+        try:
+            token = self.server.new_token()
+        except TransportError as error:
+            return Delivery(notes=(f"no new token: {error}",))
+        with self.folder.locked():
+            self.folder.change(token=token, previous_token=self.server.token)
+        self.server.token = token
+        return Delivery()
 
     def _put_aside(self, report: Waiting, error: RequestRefusedError) -> None:
         with self.folder.locked():
@@ -93,4 +184,9 @@ class EnrolledAgent:
     def _forget(self, report: Waiting) -> None:
         with self.folder.locked():
             self.spool.remove(report)
-            self.folder.change(last_sent_at=utc_now())
+            state = require_enrolled(self.folder.load(), self.folder)
+            was_new = state.token == self.server.token
+            self.folder.change(
+                last_sent_at=self._now(),
+                previous_token=None if was_new else state.previous_token,
+            )

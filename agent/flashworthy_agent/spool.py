@@ -52,6 +52,15 @@ class Waiting:
         """The report's JSON, gzipped."""
         return self.path.read_bytes()
 
+    def body_as(self, wire: int) -> bytes:
+        """The same, labelled as another version of the wire."""
+        report = json.loads(gzip.decompress(self.body()))
+        return _packed(json.dumps(report | {"wire": wire}, ensure_ascii=False))
+
+    def agent_id(self) -> str:
+        """Whose report it is."""
+        return str(json.loads(gzip.decompress(self.body()))["agent_id"])
+
 
 class Spool:
     """The reports of one agent that wait, and those set aside."""
@@ -77,7 +86,7 @@ class Spool:
         make_private_folder(folder)
         remove_unfinished(folder)
         name = f"{report.sequence:012d}_{report.why.value}_{report.report_id}.json.gz"
-        body = gzip.compress(encode_report(report).encode(), mtime=0)
+        body = _packed(encode_report(report))
         self._make_room(len(body))
         write_durably(folder / name, body)
         return Waiting(folder / name, report.sequence, report.why, report.report_id)
@@ -96,6 +105,20 @@ class Spool:
         os.replace(report.path, target)
         sync_folder(folder)
         sync_folder(report.path.parent)
+
+    def queue_again(self, agent_id: str) -> int:
+        """Let what was set aside wait once more: how many; to be called under the lock.
+
+        Reports of another agent stay aside: the server would not take them from this one.
+        """
+        make_private_folder(self._state.spool_folder)
+        mine = [one for one, _ in self.set_aside() if one.agent_id() == agent_id]
+        for report in mine:
+            _reason_file(report.path).unlink(missing_ok=True)
+            os.replace(report.path, self._state.spool_folder / report.path.name)
+        for folder in (self._state.spool_folder, self._state.set_aside_folder) if mine else ():
+            sync_folder(folder)
+        return len(mine)
 
     def _make_room(self, needed_bytes: int) -> None:
         """Drop, and count, what is too much once a report of `needed_bytes` is added."""
@@ -117,6 +140,10 @@ class Spool:
         for report in reports:
             report.path.unlink(missing_ok=True)
             _reason_file(report.path).unlink(missing_ok=True)
+
+
+def _packed(text: str) -> bytes:
+    return gzip.compress(text.encode(), mtime=0)
 
 
 def _reason(report: Waiting) -> str:

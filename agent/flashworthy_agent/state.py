@@ -16,10 +16,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from flashworthy_agent.durable import OWNER_ONLY_FILE, make_private_folder, write_durably
-from flashworthy_agent.errors import StateError
+from flashworthy_agent.errors import BusyError, StateError
 from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.values import from_json, to_json
 
@@ -35,9 +35,13 @@ class State:
     server: str | None = None
     machine_id: str | None = None
     token: str | None = field(default=None, repr=False)
+    previous_token: str | None = field(default=None, repr=False)  # until the token was used once
     place: str | None = None
     dropped_reports: int = 0  # since the agent id was made
     last_sent_at: datetime | None = None
+    next_run_at: datetime | None = None  # of the schedule
+    boot_id: str | None = None  # of the system's start that was reported last
+    evidence: tuple[str, ...] | None = None  # which machine this is, see `same_machine`
 
 
 def new_state(*, sequence: int = 0) -> State:
@@ -81,29 +85,52 @@ class StateFolder:
     @contextmanager
     def locked(self) -> Iterator[None]:
         """Holds off every other process that changes what is in this folder."""
-        try:
-            make_private_folder(self.folder)
-            lock = open(self.folder / "lock", "w")  # noqa: SIM115  (closed below)
-        except OSError as error:
-            raise _unusable(self.folder, error) from error
-        with lock:
+        with self._lock_file("lock") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
             yield
 
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Makes this the only run of the agent.
+
+        Raises:
+            BusyError: another one is under way.
+        """
+        with self._lock_file("run.lock") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                raise BusyError("another run of this agent is under way; try again") from error
+            yield
+
+    def _lock_file(self, name: str) -> IO[str]:
+        try:
+            make_private_folder(self.folder)
+            return open(self.folder / name, "w")
+        except OSError as error:
+            raise _unusable(self.folder, error) from error
+
     def change(self, **changes: Any) -> State:
         """The state after `changes`; to be called under the lock, makes the first state too."""
-        changed = replace(self.load() or new_state(), **changes)
-        text = json.dumps(to_json(changed), indent=1)
+        return self._save(replace(self.load() or new_state(), **changes))
+
+    def _save(self, state: State) -> State:
+        text = json.dumps(to_json(state), indent=1)
         try:
             write_durably(self._file, text.encode())
         except OSError as error:
             raise _unusable(self._file, error) from error
-        return changed
+        return state
 
-    def count_report(self) -> State:
+    def count_report(self, **changes: Any) -> State:
         """The state with the sequence number of a new report; to be called under the lock."""
         state = self.load() or new_state()
-        return self.change(sequence=state.sequence + 1, agent_id=state.agent_id)
+        return self.change(sequence=state.sequence + 1, agent_id=state.agent_id, **changes)
+
+    def start_over(self) -> State:
+        """The state of an agent of another machine, that nobody knows yet; under the lock."""
+        before = self.load()
+        return self._save(replace(new_state(), place=before.place if before else None))
 
     def _refuse_if_open_to_others(self) -> None:
         mode = stat.S_IMODE(self._file.stat().st_mode)

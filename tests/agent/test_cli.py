@@ -52,7 +52,8 @@ def site():
 @pytest.fixture
 def run(capsys, monkeypatch, root, folder):
     """Runs a command on the made-up machine: its status, output and complaints."""
-    monkeypatch.delenv("FLASHWORTHY_STATE", raising=False)
+    for name in [name for name in os.environ if name.startswith("FLASHWORTHY_")]:
+        monkeypatch.delenv(name)
 
     def call(command, *arguments):
         status = main([command, "--root", str(root), "--state", str(folder.folder), *arguments])
@@ -393,7 +394,8 @@ def test_the_status_tells_what_is_kept_and_what_waits(run, enrolled, folder):
         "waiting       0\n"
         "set aside     0\n"
         "dropped       0\n"
-        "last sent     2026-05-04T10:00:00Z\n",
+        "last sent     2026-05-04T10:00:00Z\n"
+        "next run      not scheduled yet\n",
         "",
     )
 
