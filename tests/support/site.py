@@ -33,7 +33,9 @@ RELEASE = {
             "source": "https://quillmark.example/folio-14/notes",
         }
     ],
+    "ways": ["inside-os"],
     "minutes": 25,
+    "can_go_back": True,
     "restarts": 1,
 }
 REVIEW = {
