@@ -43,6 +43,7 @@ IN_ORDER = [
     ("lenovo", "FBKT71AUS|FBKT96AUS|FBKTB2AUS|FBKTE0AUS"),
     ("lenovo", "S07KT08A|S07KT1FA|S07KT45A|S07KT47A"),
     ("lenovo", "A1CN20WW(V1.08)|A1CN28WW(V1.16)|A1CN33WW(V2.01)|A1CN34WW(V2.02)"),
+    ("lenovo", "4HCN07WW|4HCN09CND|4HCN10WW|4HCN14WW"),
     ("hp", "N02 Ver. 02.05|N02 Ver. 02.16|N02 Ver. 02.36|N02 Ver. 02.60"),
     ("hp", "T70 Ver. 01.06.03|T70 Ver. 01.06.04|T70 Ver. 01.08.20|T70 Ver. 01.17.01"),
     ("hp", "K01 v02.05|K01 v02.90|K01 v03.02|K01 vA.03.04|K01 v03.06"),
@@ -57,11 +58,16 @@ IN_ORDER = [
     ("gigabyte", "F1|F2|F3a|F30|F42|F43c RB|F50a|F50|F51c|F51"),
     ("gigabyte", "F8|F8 RH|F9"),
     ("gigabyte", "FA|FB|FDj|FDk|FD"),
+    ("gigabyte", "FB04|FB09|FB0A|FB10"),
     ("msi", "1.40|1.51|1.50|1.90|1.A0|1.F0"),
     ("msi", "A.00|A.52|A.50|A.93|A.A0|A.D2|A.D0"),
     ("msi", "V2.3|V2.9|V2.10|V2.13"),
+    ("msi", "V9.5|V9.6B5|V9.9"),
+    ("msi", "1.A10|1.A15|1.A1A|1.A1G"),
+    ("msi", "E1681IMS VER.105|E1681IMS VER.108|E1681IMS VER.10A|E1681IMS VER.10C"),
     ("msi", "E158KAMS.105|E158KAMS.10A|E158KAMS.10F|E158KAMS.110|E158KAMS.116"),
     ("acer", "V1.08|V1.09|V1.21|V2.21"),
+    ("acer", "V1.07J|V1.08J"),
     ("acer", "P01-A3|P01-A3L|P01-B1|P02-A2"),
     ("asrock", "P1.20|P1.90|L1.92|P2.10|P10.08|P10.31"),
     ("asrock", "1.07|1.11.AS03|1.28|1.30.AS02|2.02|19.03"),
@@ -73,6 +79,7 @@ IN_ORDER = [
     ("intel", "FYBYT10H.86A.0034.2014.0513.1413|FYBYT10H.86A.0072.2020.0609.0913"),
     ("fujitsu", "V4.6.5.4 R1.9.0 for D3220-A1x|V4.6.5.4 R1.25.0 for D3220-A1x"),
     ("fujitsu", "Version 1.05|Version 1.11|Version 2.10|Version 6.40"),
+    ("fujitsu", "1.03 - 041 - 1471|1.05 - 043 - 1566|1.06 - 046 - 1566"),
     ("samsung", "01LC.M015.20090528.Jay|02LC.M021.20090803.Jay|04LC.M027.20100105.Jay"),
     ("samsung", "P05CFB.031.210303.HQ|P08CFB.034.210609.HQ|P21CFB.051.240224.HQ"),
     ("sony", "R0200Y8|R0230Y8|R0300Y8"),
@@ -82,7 +89,10 @@ IN_ORDER = [
     ("google", "MrChromebox-4.9|MrChromebox-4.18.2|MrChromebox-4.22.2-5-g822782a1001"),
     ("microsoft", "8.5.140|8.123.140|17.102.140|20.105.140"),
     ("valve", "F7A0105|F7A0121|F7A0131"),
-    ("a maker nobody knows", "A00|A09|A10|A29"),
+    ("quanta", "DR192|QS142|DU181|QU272"),
+    ("benq", "1.09|1.10..."),
+    ("a large vendor", "A00|A09|A10|A29|1.0.1|1.2.3|1.10.0"),  # from memory
+    ("a maker nobody knows", "X09|X10"),
     ("a maker nobody knows", "1.2.9|1.2.10|1.10.0|2.0.0"),
 ]
 
@@ -120,12 +130,21 @@ REFUSED = [
     ("lenovo", "5DCN89WW(V8.00)", "5DCN40WW(V2.07)"),
     ("", "0.56", "3.01"),
     ("", "99.1.0", "1.4.0"),
+    ("a large vendor", "X12", "A00"),
+    ("a large vendor", "X12", "1.2.3"),
+    ("a large vendor", "A14", "89.2.3"),
     # parallel majors whose numbers disagree
     ("acer", "V2.03", "V1.13"),
     ("acer", "P11-B1", "P21-A3"),
     ("microsoft", "239.786.768", "235.3261.768"),
-    ("msi", "V1.6", "V3.4"),
     ("msi", "E1758IMS.20A", "E1758IMS.10E"),
+    # majors or letters of other variants of the board
+    ("msi", "V1.6", "V3.4"),
+    ("msi", "V2.2", "V1.2"),
+    ("acer", "V1.08", "V1.07J"),
+    # another way to count in the same places
+    ("msi", "V1.63", "V1.9"),
+    ("msi", "V11.13B2", "V11.7"),
     # a customer's branch
     ("msi", "A.Q1", "A.20"),
     # anything against a core number, also itself: it stays while releases change
@@ -136,7 +155,7 @@ REFUSED = [
     # different schemes
     ("asus", "42.19", "2603"),
     ("", "7.006", "1.07.15"),
-    ("", "A14", "1.2.3"),
+    ("", "F14", "1.2.3"),
     ("lenovo", "7UET94WW (3.24 )", "CBET4000 4.13-646-gd011f6f900"),
     # a mark without order
     ("lenovo", "N20ET61W (1.46 )", "N20ET61P (1.46 )"),
@@ -225,6 +244,8 @@ def test_parts_trials_marks_and_build_times_are_told():
 
     assert parse_version("F14e", maker="gigabyte").is_trial
     assert not parse_version("F14", maker="gigabyte").is_trial
+    assert parse_version("X12", maker="").on_trial_line
+    assert not parse_version("A12", maker="").on_trial_line
 
     built = parse_version("FYBYT10H.86A.0034.2014.0513.1413", maker="intel").built
     assert built == "2014.0513.1413"

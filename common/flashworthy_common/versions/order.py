@@ -1,6 +1,7 @@
 """How one version stands to another.
 
-- A different scheme or line: unknown, unless the one scheme is known to have followed the other.
+- A different scheme or line: unknown, unless the one scheme is known to have followed the other
+  (and neither version is of a line of trials).
 - Parallel branches: later only where the branch and all that follows it are later or equal.
 - The same order but another mark of a builder or customer: unknown.
 - Dates are no part of it; `flashworthy_common.dates` reads them as evidence beside the order.
@@ -14,7 +15,7 @@ from functools import lru_cache
 from flashworthy_common.versions.parse import FirmwareVersion, parse_version
 from flashworthy_common.versions.schemes import HAND_OVERS, Meaning
 
-RULES_VERSION = 1  # counts up whenever an order or a key may come out differently
+RULES_VERSION = 2  # counts up whenever an order or a key may come out differently
 
 _FOLLOWED_BY = {(hand_over.before, hand_over.after) for hand_over in HAND_OVERS}
 
@@ -67,7 +68,7 @@ def relation(a: FirmwareVersion, b: FirmwareVersion, *, model: str) -> tuple[Ord
             return Order.SAME, Ground.SAME_TEXT
         return Order.UNKNOWN, Ground.NO_RELEASE
     if a.scheme is not b.scheme:
-        return _relation_of_schemes(a.scheme.name, b.scheme.name)
+        return _relation_of_schemes(a, b)
     if a.line != b.line:
         return Order.UNKNOWN, Ground.OTHER_LINE
     if a.key == b.key:
@@ -86,11 +87,12 @@ def _names_in(model: str) -> frozenset[str]:
     return frozenset(name.strip().casefold() for name in model.split(" / "))
 
 
-def _relation_of_schemes(a: str, b: str) -> tuple[Order, Ground]:
-    if (a, b) in _FOLLOWED_BY:
-        return Order.OLDER, Ground.HAND_OVER
-    if (b, a) in _FOLLOWED_BY:
-        return Order.NEWER, Ground.HAND_OVER
+def _relation_of_schemes(a: FirmwareVersion, b: FirmwareVersion) -> tuple[Order, Ground]:
+    if not (a.on_trial_line or b.on_trial_line):
+        if (a.scheme.name, b.scheme.name) in _FOLLOWED_BY:
+            return Order.OLDER, Ground.HAND_OVER
+        if (b.scheme.name, a.scheme.name) in _FOLLOWED_BY:
+            return Order.NEWER, Ground.HAND_OVER
     return Order.UNKNOWN, Ground.OTHER_SCHEME
 
 

@@ -78,7 +78,12 @@ class FirmwareVersion:
     @property
     def is_trial(self) -> bool:
         """Whether a mark says that it came before the release of the same number."""
-        return any(name.startswith(("pre_", "line_trial")) for name in self.parts)
+        return self.on_trial_line or any(name.startswith("pre_") for name in self.parts)
+
+    @property
+    def on_trial_line(self) -> bool:
+        """Whether it belongs to a line of trials, which ran beside the releases."""
+        return any(name.startswith("line_trial") for name in self.parts)
 
     def ranked(self) -> list[tuple[str, str, str]]:
         """The parts that order, by weight: name, text (empty if absent), form that sorts."""

@@ -95,8 +95,9 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"""
             (?P<line_code>[0-9A-Z]{2,3}?(?:[A-Z]T|CN))  # product, kind of product
             (?P<b36_revision>[0-9A-Z]{2})
-            (?P<tail_mark>WW|W|P|TO|AUS|BUS|A|N|BX)
-            (?:[ ]?\((?:[ ]?V?[0-9]\.[0-9]{2}[ ]?|(?P<tail_special>[^()]{1,20}))\))?
+            (?P<tail_mark>[A-Z][0-9A-Z]{0,2})
+            (?:\.(?P<tail_customer>[0-9A-Z]{1,6})
+              |[ ]?\((?:[ ]?V?[0-9]\.[0-9]{2}[ ]?|(?P<tail_special>[^()]{1,20}))\))?
             (?:[ ](?:X64|S))?
             """,
         spelling="{line_code}{b36_revision}{tail_mark}",
@@ -154,12 +155,24 @@ SCHEMES: tuple[Scheme, ...] = (
         learned="notebooks of msi: majors belong to variants sold at the same time",
         examples=("E1758IMS.109", "E1758IMS.10E", "E1758IMS.110", "E1758IMS.11A"),
         pattern=r"""
-            (?P<line_board>[AEM][0-9][0-9A-Z]{3}[A-Z](?:MS|LN))\.
-            (?P<line_major>[0-9A-Z])
+            (?P<line_board>[AEM][0-9][0-9A-Z]{3}[A-Z](?:MS|LN))(?:\.|[ ]VER\.?)
+            (?P<line_major>[0-9A-Z])\.?
             (?P<b36_revision>[0-9A-Z]{2})
             (?P<tail_mark>\.[A-Z]{2})?
             """,
         spelling="{line_board}.{line_major}{b36_revision}",
+    ),
+    Scheme(
+        name="V variant.number",
+        learned="boards of msi before 2013; the major names a variant of the board",
+        examples=("V1.8", "V1.9B2", "V1.10"),
+        pattern=r"""
+            V(?P<line_variant>[0-9]{1,2})\.
+            (?P<num_release>1?[0-9])            # what seems higher, as in V1.63, is another count
+            (?:(?<=\.[0-9])(?P<tail_trial>B[0-9]{1,2}))?
+            """,
+        spelling="V{line_variant}.{num_release}{tail_trial}",
+        makers=_MSI,
     ),
     Scheme(
         name="four digits.three digits",
@@ -224,8 +237,8 @@ SCHEMES: tuple[Scheme, ...] = (
         name="three digits",
         learned="notebooks of asus; T marks a trial",
         examples=("201", "205T01", "205", "212", "300"),
-        pattern=r"(?P<num_release>[0-9]{3})(?P<pre_trial>T[0-9]{2})?",
-        spelling="{num_release}{pre_trial}",
+        pattern=r"(?P<num_release>[0-9]{3})(?:(?P<pre_trial>T(?:[0-9]{2})?)|(?P<tail_mark>[A-Z]))?",
+        spelling="{num_release}{pre_trial}{tail_mark}",
     ),
     Scheme(
         name="five digits",
@@ -264,28 +277,24 @@ SCHEMES: tuple[Scheme, ...] = (
         makers=_MSI,
     ),
     Scheme(
-        name="V major.number",
-        learned="boards of msi before 2013; majors belong to variants of the board",
-        examples=("V1.8", "V1.10", "V2.11"),
-        pattern=r"""
-            V(?P<line_board>[0-9])?             # variant of the board
-            (?P<branch_major>[0-9])\.
-            (?P<num_release>[0-9]{1,2})
-            """,
-        spelling="V{line_board}{branch_major}.{num_release}",
+        name="variant.letter and two",
+        learned="boards of msi since 2024; 1.A1A came after 1.A15",
+        examples=("1.A10", "1.A15", "1.A1A", "1.A20"),
+        pattern=r"(?P<line_board>[0-9])\.(?P<b36_release>[A-Z][0-9A-Z]{2})",
+        spelling="{line_board}.{b36_release}",
         makers=_MSI,
     ),
     Scheme(
         name="V major.number, one major per system",
-        learned="notebooks of acer and its brands: V2.03 came out before V1.13",
-        examples=("V1.08", "V1.09", "V1.09A", "V1.10", "V2.11"),
+        learned="notebooks of acer and its brands: V2.03 was before V1.13, V1.08 before V1.07J",
+        examples=("V1.08", "V1.09", "V1.10", "V2.11"),
         pattern=r"""
             [Vv](?P<branch_major>[0-9])\.
             (?P<num_release>[0-9]{2,4})
-            (?:(?P<post_letter>[A-Za-z])(?P<num_build>[0-9]{0,2}))?\.?
+            (?P<line_variant>[A-Za-z][0-9]{0,2})?\.?
             (?:\((?P<tail_special>[^()]{1,20})\))?
             """,
-        spelling="V{branch_major}.{num_release}{post_letter}{num_build}",
+        spelling="V{branch_major}.{num_release}{line_variant}",
         makers=_ACER_GROUP,
     ),
     Scheme(
@@ -342,7 +351,7 @@ SCHEMES: tuple[Scheme, ...] = (
             (?:(?P<post_letter>[A-Za-z])
               |[-.](?P<tail_mark>[A-Z]{1,4}[0-9]{0,2})
               |[ ](?:T|R\.C\.[ ])(?P<pre_trial>[0-9]{1,2}))?
-            \.?
+            \.{0,3}
             """,
         spelling="{line_trial}{dots_version}{post_letter}{pre_trial}",
     ),
@@ -385,6 +394,13 @@ SCHEMES: tuple[Scheme, ...] = (
         makers=_HP,
     ),
     Scheme(
+        name="A and two digits",
+        learned="business machines, before three numbers; X marks trials (from memory)",
+        examples=("A00", "A09", "A10", "A29"),
+        pattern=r"(?:A|(?P<line_trial>X))(?P<num_release>[0-9]{2})",
+        spelling="{line_trial:A>1}{num_release}",
+    ),
+    Scheme(
         name="letter and number",
         learned="boards of gigabyte: F14e is a trial before F14, F14 RB a later build of F14",
         examples=("F2", "F9", "F10", "F14a", "F14e", "F14", "F14 RB"),
@@ -410,13 +426,14 @@ SCHEMES: tuple[Scheme, ...] = (
     Scheme(
         name="F, letter and number",
         learned="notebooks and newer board revisions of gigabyte",
-        examples=("FB04", "FB07", "FB10"),
+        examples=("FA2", "FA3a", "FA3", "FA09", "FA0A", "FA10"),
         pattern=r"""
             F(?P<line_letter>[A-Z])
-            (?P<num_release>[0-9]{1,2})
+            (?P<num_tens>[0-9](?=[0-9A-F]))?    # absent counts as 0
+            (?P<b36_ones>[0-9]|(?<=[0-9])[A-F]) # notebooks go on with letters: FB0A
             (?P<pre_letter>[a-z])?
             """,
-        spelling="F{line_letter}{num_release}{pre_letter}",
+        spelling="F{line_letter}{num_tens}{b36_ones}{pre_letter}",
     ),
     # ---- codes of single makers ------------------------------------------------------------------
     Scheme(
@@ -478,7 +495,7 @@ SCHEMES: tuple[Scheme, ...] = (
         pattern=r"""
             P(?P<num_release>[0-9]{2})
             (?P<line_board>[A-Z]{3})
-            (?:\.(?P<num_build>[0-9]{3})\.(?P<built_on>[0-9]{6})\.[0-9A-Za-z]{2,3})?
+            (?:\.(?P<num_build>[0-9]{3})\.(?P<built_on>[0-9]{6})\.[0-9A-Za-z]{2,3}(?:\.[0-9]{4})?)?
             """,
         spelling="P{num_release}{line_board}",
     ),
@@ -567,8 +584,8 @@ SCHEMES: tuple[Scheme, ...] = (
         examples=("1.0C-0043-0020", "1.0H-1646-0024"),
         pattern=r"""
             (?P<line_major>[0-9A-Z])\.
-            (?P<b36_revision>[0-9A-Z]{2})-
-            (?P<tail_board>[0-9]{4}-[0-9A-F]{4})
+            (?P<b36_revision>[0-9A-Z]{2})[ ]?-[ ]?
+            (?P<tail_board>[0-9]{3,4}[ ]?-[ ]?[0-9A-F]{4})
             """,
         spelling="{line_major}.{b36_revision}",
     ),
@@ -582,6 +599,18 @@ SCHEMES: tuple[Scheme, ...] = (
             (?:[ ](?P<tail_mark>[A-Z]{3}))?
             """,
         spelling="R{dots_release}{line_board}",
+    ),
+    Scheme(
+        name="customer, letter and digits",
+        learned="notebooks of quanta: the first letter names the customer, the next the generation",
+        examples=("DR192", "QS142", "DU181", "QU272"),
+        pattern=r"""
+            (?P<tail_customer>[A-Z])
+            (?P<line_board>[0-9])?
+            (?P<b36_revision>[A-Z][0-9]{2,3})
+            """,
+        spelling="{tail_customer}{line_board}{b36_revision}",
+        makers=frozenset({"quanta"}),
     ),
     Scheme(
         name="digit, letter, digits",
@@ -753,6 +782,11 @@ class HandOver:
 
 
 HAND_OVERS: tuple[HandOver, ...] = (
+    HandOver(
+        before="A and two digits",
+        after="three numbers",
+        because="the letter was given up for three numbers, in midlife of many models",
+    ),
     HandOver(
         before="board, hexadecimal, build, build time",
         after="five numbers",
