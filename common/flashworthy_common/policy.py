@@ -92,6 +92,9 @@ class Policy:
     day_confirmation_age_seconds: Seconds = _limit(
         DAY, PRACTICE, "a person's word about today (user informed, UPS ready) is believed"
     )
+    plan_age_seconds: Seconds = _limit(
+        DAY, PRACTICE, "a machine without a network judges by a plan no older than this"
+    )
     silent_after_seconds: Seconds = _limit(
         7 * DAY, PRACTICE, "a machine without a report for longer is silent"
     )

@@ -103,11 +103,11 @@ def test_codes_are_stable_and_the_functions_are_named_after_them():
         *("protection.suspended", "protection.other_key"),
         *("people.sessions", "people.remote"),
         *("evidence.report_age", "evidence.power_age", "evidence.people_age"),
-        *("evidence.clock", "evidence.probes"),
+        *("evidence.clock", "evidence.plan", "evidence.probes"),
     ]
     asked = {check.code for check in (*verdict_of().checks, *verdict_of(a_desktop()).checks)}
     not_asked_of_these = {
-        *("need.exception", "path.order_code", "way_back.settings"),
+        *("evidence.plan", "need.exception", "path.order_code", "way_back.settings"),
         *("prerequisites.os_build", "prerequisites.installed"),
         *("protection.recovery_key", "protection.suspended", "protection.other_key"),
     }

@@ -2,6 +2,7 @@
 
 - At the desk, old evidence does not block: it says *look again on the spot*.
 - On the spot it does: power and people change by the minute.
+- A plan that expired, or that is for another version, supports nothing.
 - An age is only as good as the clocks behind it.
 """
 
@@ -47,6 +48,25 @@ def clock(case: Case) -> Check:
         limit=limit,
         remedy="set its clock, then look again",
         who=Who.SPOT,
+    )
+
+
+def plan(case: Case) -> Check | None:
+    """Asked only where the agent judges by itself."""
+    issued_at, expires_at = case.machine.plan_issued_at, case.machine.plan_expires_at
+    if issued_at is None or expires_at is None:
+        return None
+    question = Question("evidence.plan", "plan of the server")
+    says = f"without the server, by its plan of {issued_at:%Y-%m-%d %H:%M} UTC"
+    running, planned = case.report.firmware.version_text, case.need.running
+    if isinstance(running, str) and running != planned:
+        says = f"{says}, which is for another running version than {running}"
+    elif case.now < expires_at:
+        return question.passes(says, holds_until=expires_at)
+    else:
+        says = f"{says}, which expired"
+    return question.answered(
+        Answer.STOP, says, remedy="reach the server and look again", who=Who.SPOT
     )
 
 
@@ -96,4 +116,4 @@ def _span(seconds: float) -> str:
     return f"{seconds:.0f} seconds"
 
 
-CHECKS = (report_age, power_age, people_age, clock, probes)
+CHECKS = (report_age, power_age, people_age, clock, plan, probes)

@@ -78,6 +78,8 @@ class Machine:
     received_at: datetime | None = None
     clock_difference_seconds: Maybe[int] = NOT_REPORTED  # the server's clock minus the machine's
     confirmations: tuple[Confirmation, ...] = ()
+    plan_issued_at: datetime | None = None  # judged by this plan, without the server
+    plan_expires_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
