@@ -21,7 +21,7 @@ from packaging.version import InvalidVersion, Version
 sys.path[:0] = [str(Path(__file__).parent.parent), str(Path(__file__).parent.parent / "common")]
 
 from test_versions import HOSTILE  # noqa: E402
-from test_versions_scores import read_pairs, score, was_worked_on  # noqa: E402
+from test_versions_scores import FIFTHS, fifth_of, read_pairs, score  # noqa: E402
 
 from flashworthy_common.versions import parse_version, sort_key  # noqa: E402
 from flashworthy_common.versions.parse import forget_versions  # noqa: E402
@@ -108,10 +108,8 @@ def print_scores() -> None:
     except pytest.skip.Exception as skipped:
         print(f"no scores: {skipped}")
         return
-    parts = {
-        "all": pairs,
-        "worked on": [pair for pair in pairs if was_worked_on(pair)],
-        "held back": [pair for pair in pairs if not was_worked_on(pair)],
+    parts = {"all": pairs} | {
+        f"fifth {fifth}": [pair for pair in pairs if fifth_of(pair) == fifth] for fifth in FIFTHS
     }
     print("             pairs  cover %  error %  models cover %  error %")
     for name, part in parts.items():

@@ -86,7 +86,6 @@ READ_AS = [
     ("azw", "ADLNV105", "words, number", "ADLNV105"),
     ("jumper", "E.A117X_1.D8.E1.066.bin", "words, number", "E.A117X_1.D8.E1.066"),
     ("seeedstudio", "SD-BS-CJ41G-300-101-K", "words, letter", "SD-BS-CJ41G-300-101-K"),
-    ("positivo", "0304S.L", "four digits, letter, customer", "0304S"),
     ("packard bell", "4A04", "digit, letter, digits", "4A04"),
     ("quanta", "Q3F41", "customer, letter and digits", "Q3F41"),
     ("asus", "205T", "three digits", "205T"),

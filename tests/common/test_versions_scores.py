@@ -4,8 +4,9 @@ The pairs and records are from the open collection linuxhw/DMI (commit 57b21bc, 
 are not part of the project. A pair is two versions seen on one model, each with its release date;
 pairs less than 14 days apart are left out, because makers date several builds of one week at will.
 
-While the rules were made, only the errors of the models that `was_worked_on` names were looked at;
-a gap between the two parts is what the rules owe to those errors.
+All models were looked at while the rules were made, so these figures are not an estimate for
+machines never seen. The fifths show how much they owe to single models: a rule is kept only where
+it helps in most of them.
 """
 
 import collections
@@ -21,7 +22,7 @@ from flashworthy_common.versions import Meaning, Order, compare, parse_version, 
 from support.shared_data import shared_rows
 
 MIN_DAYS = 14
-WORKED_ON_PERCENT = 60  # of the models
+FIFTHS = range(5)
 SIGN = {Order.OLDER: -1, Order.SAME: 0, Order.NEWER: 1}
 
 
@@ -44,9 +45,10 @@ class Score:
     models_wrong: float
 
 
-def was_worked_on(pair):
+def fifth_of(pair):
+    """All pairs of one model are in the same of five parts."""
     digest = hashlib.sha256(f"{pair.maker}|{pair.model}".encode()).hexdigest()
-    return int(digest, 16) % 100 >= 100 - WORKED_ON_PERCENT
+    return int(digest, 16) % len(FIFTHS)
 
 
 def read_pairs():
@@ -98,16 +100,15 @@ def test_all_pairs_are_covered_and_right_as_far_as_was_promised(pairs, record_pr
     assert scored.models_wrong <= 0.48
 
 
-def test_models_nobody_looked_at_score_nearly_like_the_others(pairs, record_property):
-    worked_on = score([pair for pair in pairs if was_worked_on(pair)])
-    held_back = score([pair for pair in pairs if not was_worked_on(pair)])
-    record_property("worked on", str(worked_on))
-    record_property("held back", str(held_back))
+@pytest.mark.parametrize("fifth", FIFTHS)
+def test_every_fifth_of_the_models_is_ordered_nearly_as_well(pairs, fifth, record_property):
+    scored = score([pair for pair in pairs if fifth_of(pair) == fifth])
+    record_property("score", str(scored))
 
-    assert worked_on.covered - held_back.covered <= 1.0
-    assert worked_on.models_covered - held_back.models_covered <= 0.7
-    assert held_back.wrong <= 0.45
-    assert held_back.models_wrong <= 0.75
+    assert scored.covered >= 95.5
+    assert scored.wrong <= 0.45
+    assert scored.models_covered >= 94.5
+    assert scored.models_wrong <= 0.7
 
 
 def test_rules_by_shape_alone_hold_where_every_maker_is_unknown(pairs):

@@ -620,17 +620,6 @@ SCHEMES: tuple[Scheme, ...] = (
         spelling="{b36_release}",
     ),
     Scheme(
-        name="four digits, letter, customer",
-        learned="boards of positivo",
-        examples=("0304R_W7", "0304S.L", "0308E.U"),
-        pattern=r"""
-            (?P<num_release>[0-9]{4})
-            (?P<b36_letter>[A-Z])[._]
-            (?P<tail_mark>[0-9A-Z][0-9A-Z-]{0,5})
-            """,
-        spelling="{num_release}{b36_letter}",
-    ),
-    Scheme(
         name="board, numbers, build time",
         learned="server boards of intel",
         examples=(
