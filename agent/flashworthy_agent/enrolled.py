@@ -27,8 +27,8 @@ from flashworthy_agent.errors import (
     TokenRefusedError,
     TransportError,
 )
-from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.probes.access import Access
+from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool, Waiting
 from flashworthy_agent.state import StateFolder
 from flashworthy_agent.transport import Receipt, Server

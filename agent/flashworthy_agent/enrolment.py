@@ -18,8 +18,8 @@ from flashworthy_agent.errors import (
     NotEnrolledError,
     RequestRefusedError,
 )
-from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.probes.access import Access
+from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool
 from flashworthy_agent.state import State, StateFolder
 from flashworthy_agent.transport import Enrolment, Server

@@ -11,8 +11,8 @@ what is passed in, without chance, and the simulation of a whole site after an o
   after an outage, older reports come in, and the sum stays level. The pause is the agent's own,
   too: whoever failed twice just before the outage ended has sent all within the hour after it.
 - What the server asks for (Retry-After) is honoured, up to a day.
-- A moment that lies further ahead than this would ever choose was chosen by a clock that was
-  wrong: it is not waited for.
+- A moment that was chosen later than now was chosen by a clock that was wrong: it is not waited
+  for.
 """
 
 import hashlib
@@ -68,13 +68,11 @@ def next_after(
     return max(retry_at, now + timedelta(seconds=wish))
 
 
-def wait_seconds(next_at: datetime | None, now: datetime, every_seconds: float) -> float:
-    """How long until `next_at`; zero where there is none, or none that this would choose."""
-    if next_at is None:
+def wait_seconds(next_at: datetime | None, chosen_at: datetime | None, now: datetime) -> float:
+    """How long until `next_at`; zero where there is none, or the clock went back since."""
+    if next_at is None or chosen_at is None or now < chosen_at:
         return 0.0
-    ahead = (next_at - now).total_seconds()
-    longest = max((1 + SHORTEST_SHARE) * every_seconds, LONGEST_WISH_SECONDS)
-    return ahead if 0.0 < ahead <= longest else 0.0
+    return max(0.0, (next_at - now).total_seconds())
 
 
 def deliver_paced(

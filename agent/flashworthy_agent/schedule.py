@@ -80,11 +80,10 @@ class Schedule:
         delivery = pace.deliver_paced(
             [newest], older, agent.deliver, pace.pause_seconds(agent.agent_id), self._wait
         )
-        next_at = pace.next_after(
-            delivery, agent.agent_id, started_at, self._now(), self._every_seconds
-        )
+        now = self._now()
+        next_at = pace.next_after(delivery, agent.agent_id, started_at, now, self._every_seconds)
         with self._folder.locked():
-            self._folder.change(next_run_at=next_at)
+            self._folder.change(last_run_at=now, next_run_at=next_at)
         return delivery
 
     def _enrolled_state(self) -> State:
@@ -109,7 +108,7 @@ class Schedule:
         return None if isinstance(boot_id, Unknown) else boot_id
 
     def _is_time(self, state: State) -> bool:
-        seconds = pace.wait_seconds(state.next_run_at, self._now(), self._every_seconds)
+        seconds = pace.wait_seconds(state.next_run_at, state.last_run_at, self._now())
         if seconds > TIMER_SECONDS:
             return False
         if seconds:

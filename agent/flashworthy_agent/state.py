@@ -39,7 +39,8 @@ class State:
     place: str | None = None
     dropped_reports: int = 0  # since the agent id was made
     last_sent_at: datetime | None = None
-    next_run_at: datetime | None = None  # of the schedule
+    last_run_at: datetime | None = None  # of the schedule
+    next_run_at: datetime | None = None
     boot_id: str | None = None  # of the system's start that was reported last
     evidence: tuple[str, ...] | None = None  # which machine this is, see `same_machine`
 

@@ -94,18 +94,24 @@ def test_a_server_that_asks_to_be_left_alone_is_up_to_a_day(asked, honoured):
 
 
 @pytest.mark.parametrize(
-    ("next_at", "seconds"),
+    ("chosen", "ahead", "seconds"),
     [
-        (None, 0),
-        (NOW - timedelta(days=1), 0),  # the machine slept, or its clock was a day behind
-        (NOW, 0),
-        (NOW + timedelta(minutes=10), 600),
-        (NOW + timedelta(hours=24), 24 * HOUR),
-        (NOW + timedelta(hours=25), 0),  # the clock was a day ahead when this was chosen
+        (-60, 600, 600),
+        (0, 24 * HOUR, 24 * HOUR),
+        (-60, 0, 0),
+        (-24 * HOUR, -23 * HOUR, 0),  # the machine slept, or its clock was a day behind
+        (24 * HOUR, 25 * HOUR, 0),  # the clock was a day ahead when this was chosen
+        (1, 1800, 0),
     ],
 )
-def test_a_moment_that_a_wrong_clock_chose_is_not_waited_for(next_at, seconds):
-    assert pace.wait_seconds(next_at, NOW, HOUR) == seconds
+def test_a_moment_that_a_wrong_clock_chose_is_not_waited_for(chosen, ahead, seconds):
+    chosen_at, next_at = NOW + timedelta(seconds=chosen), NOW + timedelta(seconds=ahead)
+
+    assert pace.wait_seconds(next_at, chosen_at, NOW) == seconds
+
+
+def test_without_any_run_before_there_is_nothing_to_wait_for():
+    assert pace.wait_seconds(None, None, NOW) == 0
 
 
 # ---- the sending of one run -------------------------------------------------------------------
