@@ -289,6 +289,146 @@ def test_a_state_that_others_can_read_stops_every_command(run, enrolled, folder)
     assert "expected mode 0600, since it holds the token, got 0644" in err
 
 
+def test_what_was_set_aside_is_sent_again_on_request(run, enrolled):
+    enrolled.refusals = {1: (413, "too large")}
+    run("run")
+    enrolled.refusals = {}
+
+    plain, again = run("send"), run("send", "--again")
+
+    assert plain == (0, "0 sent, 0 waiting\n", "")
+    assert again == (0, "1 sent, 0 waiting\n", "")
+    assert "set aside     0\n" in run("status")[1]
+
+
+@pytest.mark.parametrize("command", ["run", "send"])
+def test_on_another_machine_nothing_is_sent(run, enrolled, root, command):
+    enrolled.refusals = {1: (503, "busy")}
+    run("run")
+    grow(root, {"/sys/class/dmi/id/product_serial": "AL-0077\n"})
+
+    status, out, err = run(command)
+
+    assert (status, out) == (1, "")
+    assert err.startswith("flashworthy-agent: this is not the machine that was enrolled: ")
+    assert len(enrolled.reports()) == 1
+
+
+@pytest.mark.parametrize("command", ["run", "send"])
+def test_one_run_at_a_time(run, enrolled, folder, command):
+    with folder.alone():
+        status, out, err = run(command)
+
+    assert (status, out) == (1, "")
+    assert err == "flashworthy-agent: another run of this agent is under way; try again\n"
+
+
+# ---- run --when-due ---------------------------------------------------------------------------
+
+
+def test_most_calls_of_the_timer_do_nothing_and_say_nothing(run, enrolled):
+    first, second = run("run", "--when-due"), run("run", "--when-due")
+
+    assert first == (0, "1 sent, 0 waiting\n", "")
+    assert second == (0, "", "")
+    assert len(enrolled.reports()) == 1
+
+
+def test_a_server_that_is_away_is_no_failure_of_the_schedule(run, enrolled, monkeypatch):
+    monkeypatch.setattr("flashworthy_agent.cli.time.sleep", lambda _: None)
+    enrolled.refusals = {1: (503, "busy")}
+
+    status, out, err = run("run", "--when-due")
+
+    assert (status, out) == (0, "0 sent, 1 waiting\n")
+    assert "busy; try again later; what waits is kept" in err
+
+
+@pytest.mark.parametrize("refusal", [(413, "too large"), (401, "revoked")])
+def test_what_a_person_must_mend_fails_the_scheduled_run(run, enrolled, refusal):
+    enrolled.refusals = {1: refusal}
+
+    assert run("run", "--when-due")[0] == 1
+
+
+def test_a_call_of_the_timer_during_another_run_is_no_failure(run, enrolled, folder):
+    with folder.alone():
+        answer = run("run", "--when-due")
+
+    assert answer == (0, "another run of this agent is under way; try again\n", "")
+
+
+# ---- settings ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def settings_file(tmp_path):
+    file = tmp_path / "agent.toml"
+    file.touch(0o644)
+    return file
+
+
+def test_the_settings_in_force_are_shown(run, settings_file):
+    settings_file.write_text("report_every_minutes = 240\n")
+
+    status, out, err = run("config", "--config", str(settings_file))
+
+    assert (status, err) == (0, "")
+    assert f"report_every_minutes = 240\n    minutes; from: {settings_file}; " in out
+
+
+def test_an_unknown_key_stops_every_command(run, settings_file):
+    settings_file.write_text("plaice = 'A'\n")
+
+    for command in ("collect", "run", "send", "check", "config"):
+        assert run(command, "--config", str(settings_file)) == (
+            1,
+            "",
+            f"flashworthy-agent: {settings_file}: no such key: 'plaice'; the nearest is 'place'\n",
+        )
+
+
+def test_settings_that_are_named_must_be_there(run, tmp_path):
+    status, _, err = run("config", "--config", str(tmp_path / "nowhere.toml"))
+
+    assert status == 1
+    assert "nowhere.toml: expected a file with the settings, and it is not there" in err
+
+
+def test_the_settings_may_name_the_server_and_a_file_the_code(run, site, settings_file, tmp_path):
+    settings_file.write_text(f"server = '{site.address}'\nplace = 'A / B'\n")
+    (tmp_path / "code").touch(0o600)
+    (tmp_path / "code").write_text("ABC\n")
+
+    status, out, _ = run(
+        "enrol", "--config", str(settings_file), "--code-file", str(tmp_path / "code")
+    )
+
+    assert (status, out) == (0, f"enrolled at {site.address} as machine 7\n")
+    assert (site.requests[0].data["code"], site.requests[0].data["place"]) == ("ABC", "A / B")
+
+
+def test_two_servers_are_one_too_many(run, site, settings_file):
+    settings_file.write_text("server = 'https://flash.example'\n")
+
+    answer = run("enrol", "--config", str(settings_file), "--server", site.address, "--code", "ABC")
+
+    assert answer == (
+        1,
+        "",
+        f"flashworthy-agent: {settings_file} names the server https://flash.example, "
+        f"--server {site.address}; change one of them\n",
+    )
+
+
+def test_without_a_code_nobody_is_asked(run, site):
+    status, _, err = run("enrol", "--server", site.address)
+
+    assert status == 1
+    assert "no enrolment code; say --code-file FILE, or set FLASHWORTHY_CODE" in err
+    assert site.requests == []
+
+
 # ---- check ------------------------------------------------------------------------------------
 
 

@@ -1,0 +1,199 @@
+"""What would keep the agent from working: each trouble is found, in words, with what to do."""
+
+import os
+from datetime import timedelta
+
+import pytest
+
+from flashworthy_agent import examine as module
+from flashworthy_agent.config import Config, load_settings
+from flashworthy_agent.enrolment import enrol
+from flashworthy_agent.examine import examine
+from flashworthy_agent.probes.access import access_to
+from flashworthy_agent.state import StateFolder
+from support.authority import Authority
+from support.machines import NOW
+from support.servers import serving
+from support.trees import grow
+
+SERIAL = "/sys/class/dmi/id/product_serial"
+
+
+@pytest.fixture
+def root(tmp_path):
+    return grow(tmp_path / "root", {SERIAL: "AL-0042\n"})
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return StateFolder(tmp_path / "state")
+
+
+@pytest.fixture
+def site():
+    with serving() as server:
+        server.verdict = {}
+        yield server
+
+
+@pytest.fixture
+def enrolled(folder, site, root, monkeypatch):
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    enrol(folder, access_to(root), Config(server=site.address), "ABC")
+    with folder.locked():
+        return folder.change(last_run_at=NOW, next_run_at=NOW + timedelta(minutes=40))
+
+
+@pytest.fixture
+def ask(folder, root):
+    """The findings, by question: the line, and what to do (None: nothing)."""
+
+    def found(environment=None):
+        findings = examine(
+            folder, lambda: load_settings(None, environment or {}), access_to(root), NOW
+        )
+        return {finding.question: (finding.told, finding.remedy) for finding in findings}
+
+    return found
+
+
+def test_where_all_is_well_every_question_says_so(ask, enrolled, site):
+    found = ask()
+
+    assert {question for question, (_, remedy) in found.items() if remedy} == set()
+    assert list(found) == [
+        "rights", "settings", "enrolment", "space", "machine", "schedule", "reports", "server",
+        "clock", "token",
+    ]  # fmt: skip
+    assert found["server"][0] == f"{site.address} answers"
+    assert site.reports() == []
+
+
+def test_a_line_tells_the_remedy_below():
+    assert module.Finding("clock", "fine").lines() == ["ok    clock          fine"]
+    assert module.Finding("clock", "off", "set it").lines() == [
+        "mend  clock          off",
+        "      -> set it",
+    ]
+
+
+def test_a_user_is_told_what_only_root_reads(ask, enrolled, monkeypatch):
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+
+    assert ask()["rights"][1] == "run as root: serials and the raw SMBIOS table need it"
+
+
+def test_settings_that_are_not_understood_end_the_examination(ask, enrolled):
+    found = ask({"FLASHWORTHY_SPOOL_MOST_REPORTS": "none"})
+
+    assert list(found) == ["rights", "settings"]
+    assert "expected a whole number from 1 to 10000, got 'none'" in found["settings"][0]
+
+
+def test_an_agent_that_nobody_enrolled_is_told_how_and_whether_the_server_is_there(ask, site):
+    found = ask({"FLASHWORTHY_SERVER": site.address})
+
+    assert found["enrolment"][0].endswith(": not enrolled")
+    assert found["enrolment"][1].startswith("run flashworthy-agent enrol")
+    assert found["server"] == (f"{site.address} answers", None)
+
+
+def test_a_state_that_others_can_read_is_told(ask, enrolled, folder):
+    (folder.folder / "state.json").chmod(0o644)
+
+    assert "expected mode 0600" in ask()["state"][0]
+
+
+def test_another_machine_is_told(ask, enrolled, root):
+    grow(root, {SERIAL: "AL-0077\n"})
+
+    told, remedy = ask()["machine"]
+
+    assert told.startswith("this is not the machine that was enrolled: system serial is not")
+    assert "enrol this machine by itself" in remedy
+
+
+def test_a_schedule_that_does_not_call_is_told(ask, enrolled, folder):
+    with folder.locked():
+        folder.change(next_run_at=NOW - timedelta(hours=2))
+    late = ask()["schedule"]
+    with folder.locked():
+        folder.change(next_run_at=None)
+
+    assert late[0] == "next run due at 2026-05-04T08:00:00Z"
+    assert "systemctl enable --now flashworthy-agent.timer" in late[1]
+    assert ask()["schedule"] == ("no scheduled run yet", late[1])
+
+
+def test_a_full_disk_is_told(ask, enrolled, monkeypatch):
+    monkeypatch.setattr(module, "ENOUGH_FREE_BYTES", 1 << 62)
+
+    assert ask()["space"][1] == "make room: reports that wait are kept there"
+
+
+def test_what_was_set_aside_is_told(ask, enrolled, folder):
+    grow(folder.set_aside_folder, {"000000000001_schedule_" + "0" * 36 + ".json.gz": b""})
+
+    told, remedy = ask()["reports"]
+
+    assert told == "0 wait, 1 set aside"
+    assert "flashworthy-agent send --again" in remedy
+
+
+def test_a_server_that_is_away_is_told(ask, enrolled):
+    told, remedy = ask({"FLASHWORTHY_SERVER": "http://127.0.0.1:9"})["server"]
+
+    assert told == "http://127.0.0.1:9 cannot be reached: Connection refused"
+    assert remedy == "start the server, or look at the port and at firewalls"
+
+
+@pytest.mark.parametrize(
+    ("certificate", "remedy"),
+    [
+        ({"ends": timedelta(days=-1)}, "renew the server's certificate, or set this machine's"),
+        ({"starts": timedelta(days=1)}, "set this machine's clock right"),
+        ({"names": "DNS:elsewhere.example"}, "the certificate is for another name"),
+    ],
+)
+def test_a_certificate_that_does_not_hold_is_told(ask, enrolled, tmp_path, certificate, remedy):
+    authority = Authority(tmp_path / "authority")
+    with serving(certificate=authority.vouch(**certificate)) as site:
+        found = ask(
+            {"FLASHWORTHY_SERVER": site.address, "FLASHWORTHY_CA_FILE": str(authority.file)}
+        )
+
+    assert found["server"][1].startswith(remedy)
+    assert "token" not in found
+
+
+def test_an_authority_that_nobody_trusts_is_told(ask, enrolled, tmp_path):
+    authority, other = Authority(tmp_path / "one"), Authority(tmp_path / "two", "Other")
+    with serving(certificate=authority.vouch()) as site:
+        found = ask({"FLASHWORTHY_SERVER": site.address, "FLASHWORTHY_CA_FILE": str(other.file)})
+
+    assert found["server"][1].startswith("name the site's own authority with the key ca_file")
+
+
+def test_a_name_that_nobody_knows_is_told(ask, enrolled):
+    # RFC 2606 §2: .invalid is no name
+    _, remedy = ask({"FLASHWORTHY_SERVER": "https://flash.invalid"})["server"]
+
+    assert remedy == "look at the server's name, and at this machine's name servers"
+
+
+def test_a_clock_that_is_off_is_told(ask, enrolled, site):
+    site.date = "Sun, 06 Nov 1994 08:49:37 GMT"
+
+    told, remedy = ask()["clock"]
+
+    assert told.endswith("s ahead of the server's")
+    assert remedy == "set this machine's clock right"
+
+
+def test_a_refused_token_is_told(ask, enrolled, site):
+    site.token = "another"
+
+    told, remedy = ask()["token"]
+
+    assert told.endswith("the token is unknown or revoked")
+    assert remedy == "enrol this machine again with a new code"
