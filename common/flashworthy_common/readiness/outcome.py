@@ -22,15 +22,17 @@ class Outcome(Enum):
     UNDECIDED = "undecided"  # somebody must look first
 
 
+_PASS = Answer.PASS  # looking up a member of an enumeration costs more than all the rest here
+
 # These decide whether to go at all.
 NEED = frozenset({"need.readable", "need.reviewed", "need.reason", "need.exception"})
 
 
 def outcome_of(checks: Sequence[Check]) -> Outcome:
     """The one outcome that these answers give."""
-    stops = {check.code for check in checks if check.answer is Answer.STOP}
-    unknowns = {check.code for check in checks if check.answer is Answer.UNKNOWN}
-    is_open = bool(unknowns) or any(check.answer is Answer.FIX for check in checks)
+    not_passed = [check for check in checks if check.answer is not _PASS]
+    stops = {check.code for check in not_passed if check.answer is Answer.STOP}
+    unknowns = {check.code for check in not_passed if check.answer is Answer.UNKNOWN}
 
     if "scope.virtual" in stops:
         return Outcome.LEAVE
@@ -42,4 +44,4 @@ def outcome_of(checks: Sequence[Check]) -> Outcome:
         return Outcome.LEAVE
     if stops:
         return Outcome.HOLD
-    return Outcome.PREPARE if is_open else Outcome.CLEAR
+    return Outcome.PREPARE if not_passed else Outcome.CLEAR

@@ -37,6 +37,10 @@ class Answer(Enum):
     UNKNOWN = "unknown"
 
 
+_OWN_RECORD = "the server's record"
+_PASS = Answer.PASS  # looking up a member of an enumeration is slow, and most answers are this one
+
+
 class Who(Enum):
     """Who can mend it."""
 
@@ -46,7 +50,7 @@ class Who(Enum):
     USER = "whoever uses the machine"
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(slots=True)
 class Check:
     """One question asked of a machine, with its answer."""
 
@@ -78,6 +82,7 @@ class Machine:
     received_at: datetime | None = None
     clock_difference_seconds: Maybe[int] = NOT_REPORTED  # the server's clock minus the machine's
     confirmations: tuple[Confirmation, ...] = ()
+    packages: tuple[str, ...] = ()  # version texts of which an intact package is kept for it
     plan_issued_at: datetime | None = None  # judged by this plan, without the server
     plan_expires_at: datetime | None = None
 
@@ -166,7 +171,7 @@ class Question:
     section: Section | None = None  # none: the evidence is the server's own record
 
     def passes(self, says: str, *, limit: str = "", holds_until: datetime | None = None) -> Check:
-        return self.answered(Answer.PASS, says, limit=limit, holds_until=holds_until)
+        return self.answered(_PASS, says, limit=limit, holds_until=holds_until)
 
     def unknown(self, because: str, *, remedy: str, who: Who = Who.SPOT, limit: str = "") -> Check:
         return self.answered(Answer.UNKNOWN, because, limit=limit, remedy=remedy, who=who)
@@ -182,16 +187,17 @@ class Question:
         bring: str = "",
         holds_until: datetime | None = None,
     ) -> Check:
+        section = self.section
         return Check(
-            code=self.code,
-            title=self.title,
-            answer=answer,
-            says=says,
-            limit=limit,
-            seen_at=self.section.seen_at if self.section else NOT_REPORTED,
-            source=self.section.source if self.section else "the server's record",
-            remedy=remedy,
-            who=who,
-            bring=bring,
-            holds_until=holds_until,
+            self.code,
+            self.title,
+            answer,
+            says,
+            limit,
+            section.seen_at if section else NOT_REPORTED,
+            section.source if section else _OWN_RECORD,
+            remedy,
+            who,
+            bring,
+            holds_until,
         )

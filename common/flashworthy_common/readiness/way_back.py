@@ -3,6 +3,7 @@
 - A maker that forbids going back is common for security releases. Then a way of recovery is
   needed, or a person's acceptance that there is none; its absence is the `stop`.
 - The floor after the update counts, not today's.
+- The package of the running version is kept before it is needed: its maker may no longer offer it.
 - Settings that the flash resets are written down before.
 """
 
@@ -42,6 +43,22 @@ def going_back(case: Case) -> Check | None:
     )
 
 
+def package(case: Case) -> Check | None:
+    way = case.need.way_back
+    if way is None or not way.package_of:
+        return None
+    question = Question("way_back.package", "package of the running version")
+    if way.package_of in case.machine.packages:
+        return question.passes(f"{way.package_of} is kept")
+    return question.answered(
+        Answer.FIX,
+        f"no package of {way.package_of} is kept",
+        limit="kept and intact",
+        remedy=f"keep the package of {way.package_of}",
+        who=Who.DESK,
+    )
+
+
 def settings(case: Case) -> Check | None:
     running = case.need.running
     resetting = [step.version_text for step in case.need.steps if step.resets_settings]
@@ -68,4 +85,4 @@ def _accepted_until(case: Case, version_text: str) -> datetime | None:
     return max(ends, default=None)
 
 
-CHECKS = (going_back, settings)
+CHECKS = (going_back, package, settings)
