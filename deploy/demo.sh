@@ -86,7 +86,7 @@ printf '\n$ flashworthy-agent check\n'
 "$bin/flashworthy-agent" check && status=0 || status=$?
 echo "(exit status $status)"
 
-token=$("$bin/flashworthy-server" token new demo --days 1 2>/dev/null)
+token=$("$bin/flashworthy-server" token new demo --role administrator --days 1 2>/dev/null)
 if [ "$once" = yes ]; then
     step "done"
     exit 0

@@ -28,6 +28,7 @@ FORBIDDEN = {
     "flashworthy_agent.spool": ("flashworthy_agent.cli", "flashworthy_agent.probes"),
     "flashworthy_agent.transport": ("flashworthy_agent.cli", "flashworthy_agent.probes"),
     "flashworthy_server.api": ("sqlalchemy", "flashworthy_server.store"),
+    "flashworthy_server.web": ("sqlalchemy", "flashworthy_server.store", "flashworthy_server.api"),
     "flashworthy_server.services": (
         "flask",
         "sqlalchemy",

@@ -1,6 +1,7 @@
 """The server: keeps what agents report, judges it, and answers people.
 
-Layers, each importing only what stands to its right: ``cli | api -> services -> store -> tables``.
+Layers, each importing only what stands to its right:
+``cli | api | pages -> web -> services -> store -> tables``.
 
 - ``config``, ``errors``, ``site``: settings, failures, and what a use case needs from outside
 - ``db``, ``schema``, ``tables``, ``migrations``: the database

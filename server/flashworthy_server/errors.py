@@ -70,6 +70,10 @@ class InvalidReportError(ServerError):
         super().__init__("; ".join(f"{name}: {' '.join(texts)}" for name, texts in fields.items()))
 
 
+class AuditError(ServerError):
+    """The audit trail is not what was written; the message says where it breaks."""
+
+
 class FileError(ServerError):
     """A file cannot be read, or is not what it should be."""
 

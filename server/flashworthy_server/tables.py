@@ -3,7 +3,7 @@
 - What a machine is now stands in one row of `machines`, with few indexes: they drive the cost of
   a report and of judging again.
 - What depends only on the combination (standing, need, priority) stands once, in `combinations`.
-- `reports`, `firmware_changes` and `reviews` only grow.
+- `reports`, `firmware_changes`, `reviews` and `audit` only grow.
 - Codes and tokens are kept as SHA-256 digests: they are long random values, so that no slow hash
   is needed, and a stolen database opens nothing.
 - Bodies are zlib-compressed JSON.
@@ -61,11 +61,33 @@ class CleanText(TypeDecorator[str]):
     cache_ok = True
 
     def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:
-        if value is None or (value.isascii() and "\x00" not in value):
-            return value
-        whole = value.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
-        return whole.replace("\x00", "\ufffd")
+        return None if value is None else clean_text(value)
 
+
+def clean_text(text: str) -> str:
+    """Text without what databases refuse."""
+    if text.isascii() and "\x00" not in text:
+        return text
+    whole = text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+    return whole.replace("\x00", "\ufffd")
+
+
+# Append-only: the migration adds what makes the database refuse a change.
+audit = Table(
+    "audit",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("at", UtcTime, nullable=False),
+    Column("who", CleanText, nullable=False),
+    Column("address", Text),  # none at the terminal
+    Column("action", Text, nullable=False),
+    Column("subject", CleanText, nullable=False),
+    Column("before", Text, nullable=False),  # canonical JSON, as `after`
+    Column("after", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+    Index(None, "who", "number"),
+    Index(None, "subject", "number"),
+)
 
 tokens = Table(
     "tokens",
@@ -73,6 +95,7 @@ tokens = Table(
     Column("id", Integer, primary_key=True),
     Column("name", CleanText, nullable=False, unique=True),
     Column("digest", Text, nullable=False, unique=True),
+    Column("role", Text, nullable=False),
     Column("created_at", UtcTime, nullable=False),
     Column("expires_at", UtcTime, nullable=False),
     Column("revoked_at", UtcTime),

@@ -7,7 +7,8 @@ import pytest
 from flashworthy_server import create_app, schema
 from flashworthy_server.db import Database
 from flashworthy_server.services import credentials
-from support.site import FrozenClock, TestedSite
+from flashworthy_server.services.who import Role
+from support.site import WHO, FrozenClock, TestedSite
 
 
 @pytest.fixture(scope="session")
@@ -38,6 +39,8 @@ def clock():
 def site(url, clock):
     app = create_app({"database": url, "page_rows": 5}, clock=clock)
     opened = app.extensions["flashworthy"]
-    token = credentials.make_token(opened, "Ida Fenwick", days=90).token
+    token = credentials.make_token(
+        opened, WHO, "Ida Fenwick", role=Role.ADMINISTRATOR, days=90
+    ).token
     yield TestedSite(app.test_client(), clock, token, url)
     opened.database.close()

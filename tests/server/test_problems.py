@@ -8,7 +8,6 @@ from jsonschema import Draft202012Validator
 from openapi_spec_validator import validate
 
 from flashworthy_server import create_app
-from flashworthy_server.api.access import MAY, Role
 from support.shared_data import shared_file
 from support.site import a_sent_report, an_application
 
@@ -163,30 +162,6 @@ def test_the_openapi_document_tells_of_every_route_and_of_problems(site):
     }
     default = document["components"]["responses"]["DEFAULT_ERROR"]
     assert list(default["content"]) == ["application/problem+json"]
-
-
-def test_every_route_says_who_may_use_it(site):
-    routes = {rule.endpoint for rule in site.client.application.url_map.iter_rules()}
-
-    assert routes == set(MAY)
-
-
-@pytest.mark.parametrize("endpoint", sorted(MAY))
-@pytest.mark.parametrize("role", [None, *Role])
-def test_a_role_reaches_what_the_table_says_and_nothing_else(site, endpoint, role):
-    token = {None: None, Role.ADMINISTRATOR: "administrator", Role.MACHINE: "machine"}[role]
-    rules = site.client.application.url_map.iter_rules()
-    rule = next(rule for rule in rules if rule.endpoint == endpoint)
-    path = rule.rule.replace("<int:machine_id>", "1")
-    method = (rule.methods - {"HEAD", "OPTIONS"}).pop()
-
-    response = ask(site, method, path, None, token)
-
-    is_open = MAY[endpoint] is None
-    is_let_in = is_open or (role is not None and role in MAY[endpoint])
-    assert (response.status_code not in (401, 403)) is is_let_in
-    if not is_let_in:
-        assert response.status_code == (401 if role is None else 403)
 
 
 def test_health_is_answered_without_a_token(site):

@@ -12,6 +12,7 @@ from werkzeug.test import TestResponse
 from flashworthy_common.ids import uuid7
 from flashworthy_common.report import report_to_json
 from flashworthy_server.services import credentials
+from flashworthy_server.services.who import Role, at_the_terminal
 from support.machines import NOW, a_report
 
 UUID = "6f1c2e4a-9b1d-4c7e-8a55-0c9be1f3a201"
@@ -47,6 +48,9 @@ REVIEW = {
     "newest_version_text": "1.34",
 }
 KNOWLEDGE = {"releases": [RELEASE], "reviews": [REVIEW]}
+
+
+WHO = at_the_terminal("ida")
 
 
 class FrozenClock:
@@ -87,7 +91,13 @@ class TestedSite:
         return self.client.patch(f"/api/v1{path}", json=data, headers=self._headers(None, {}))
 
     def code(self, *, uses: int = 1000, days: int = 1, place: str | None = None) -> str:
-        return credentials.make_code(self.site, uses=uses, days=days, place=place).code
+        return credentials.make_code(self.site, WHO, uses=uses, days=days, place=place).code
+
+    def token_of(self, role: Role) -> str:
+        """A program's token with a role, or that of a machine which is enrolled for it."""
+        if role is Role.MACHINE:
+            return self.enrol(hostname="reading-room-4")
+        return credentials.make_token(self.site, WHO, f"a {role.value}", role=role, days=1).token
 
     def enrol(self, *, agent_id: str = AGENT, place: str | None = None, **identity: str) -> str:
         """Enrol a machine; its token."""

@@ -1,6 +1,5 @@
 """The API under /api/v1: parse, call a service, answer. Nothing is decided here.
 
-- ``access``: who may do what, in one table
 - ``bodies``: request bodies, bounded
 - ``problems``: every failure as problem details (RFC 9457)
 - ``pages``: cursors and links from one page to the next (RFC 8288)
@@ -12,7 +11,6 @@ from flask_smorest import Api
 
 from flashworthy_server.answers import ProblemSchema
 from flashworthy_server.api import (
-    access,
     enrolments,
     health,
     machines,
@@ -21,8 +19,9 @@ from flashworthy_server.api import (
     releases,
     reports,
 )
-from flashworthy_server.api.context import EXTENSION
 from flashworthy_server.site import Site
+from flashworthy_server.web import access
+from flashworthy_server.web.context import EXTENSION
 
 PREFIX = "/api/v1"
 

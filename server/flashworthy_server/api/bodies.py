@@ -14,10 +14,13 @@ from marshmallow import RAISE
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from flashworthy_server.api.context import current_site
+from flashworthy_server.config import KIB, MIB
 from flashworthy_server.errors import TooLargeError, UnreadableBodyError, UnsupportedBodyError
+from flashworthy_server.web.context import current_site
 from flashworthy_server.wire import parse_json
 
+_DISCARDED_BYTES = 8 * MIB  # of a body that is too large
+_CHUNK_BYTES = 64 * KIB
 _GZIP = zlib.MAX_WBITS | 16  # zlib's way of asking for a gzip header
 
 
@@ -70,10 +73,22 @@ def _received(limit_bytes: int) -> bytes:
     try:
         raw = request.get_data(cache=False)
     except RequestEntityTooLarge:
+        _discard_rest()
         raise _too_large(limit_bytes) from None
     if len(raw) > limit_bytes:
         raise _too_large(limit_bytes)
     return raw
+
+
+def _discard_rest() -> None:
+    """Take in what still comes, within bounds.
+
+    A connection that is closed with unread bytes is reset, and the answer is lost with it: the
+    sender would not learn that its body is too large, and send it again for ever.
+    """
+    left, source = _DISCARDED_BYTES, request.environ["wsgi.input"]
+    while left > 0 and (chunk := source.read(min(left, _CHUNK_BYTES))):
+        left -= len(chunk)
 
 
 def _decoded(raw: bytes, limit_bytes: int) -> bytes:

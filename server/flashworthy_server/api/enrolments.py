@@ -2,8 +2,8 @@
 
 from flashworthy_server.answers import EnrolmentSchema
 from flashworthy_server.api.bodies import Blueprint
-from flashworthy_server.api.context import current_site
 from flashworthy_server.services import enrolment
+from flashworthy_server.web.context import current_address, current_site
 from flashworthy_server.wire import Application, ApplicationSchema
 
 blueprint = Blueprint(
@@ -20,4 +20,4 @@ def enrol(application: Application) -> enrolment.Enrolment:
 
     Its token is shown this once. An earlier agent of the same machine loses its token.
     """
-    return enrolment.enrol(current_site(), application)
+    return enrolment.enrol(current_site(), current_address(), application)

@@ -2,7 +2,7 @@
 
 from flask import Blueprint
 
-from flashworthy_server.api.context import current_site
+from flashworthy_server.web.context import current_site
 
 blueprint = Blueprint("health", __name__)
 

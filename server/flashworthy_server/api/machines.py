@@ -21,12 +21,12 @@ from flashworthy_server.answers import (
     VerdictSchema,
     verdict_answer,
 )
-from flashworthy_server.api.access import require_own
 from flashworthy_server.api.bodies import Blueprint
-from flashworthy_server.api.context import current_site
 from flashworthy_server.api.pages import Cursor, next_link
 from flashworthy_server.services import machines as service
 from flashworthy_server.services.machines import Filters
+from flashworthy_server.web.access import require_own
+from flashworthy_server.web.context import current_site, current_who
 
 CSV = "text/csv"
 LONGEST_FILTER = 200  # characters
@@ -113,7 +113,7 @@ def one(machine_id: int) -> service.MachineView:
 @blueprint.response(200, MachineSchema)
 def mark(data: dict[str, Any], machine_id: int) -> service.MachineView:
     """Mark a machine as medical, industrial-safety or other life-safety equipment."""
-    service.mark(current_site(), machine_id, data["marked"])
+    service.mark(current_site(), current_who(), machine_id, data["marked"])
     return service.view_machine(current_site(), machine_id)
 
 

@@ -4,8 +4,8 @@ from typing import Any
 
 from flashworthy_server.answers import OverviewSchema, overview_answer
 from flashworthy_server.api.bodies import Blueprint
-from flashworthy_server.api.context import current_site
 from flashworthy_server.services import overview as service
+from flashworthy_server.web.context import current_site
 
 blueprint = Blueprint(
     "overview", __name__, url_prefix="/overview", description="how the site stands"

@@ -10,8 +10,8 @@ from flask import Flask, Response, current_app, json, request
 from werkzeug.exceptions import HTTPException
 
 from flashworthy_server import errors
-from flashworthy_server.api.context import current_site
 from flashworthy_server.services.overview import count_refusal
+from flashworthy_server.web.context import current_site
 from flashworthy_server.wire import messages_by_field
 
 CONTENT_TYPE = "application/problem+json"

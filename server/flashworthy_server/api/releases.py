@@ -6,10 +6,10 @@ from marshmallow import fields
 
 from flashworthy_server.answers import ImportedSchema, ReleasesSchema, TallySchema
 from flashworthy_server.api.bodies import Blueprint, read_body
-from flashworthy_server.api.context import current_site
 from flashworthy_server.api.machines import LimitSchema
 from flashworthy_server.api.pages import Cursor, next_link
 from flashworthy_server.services import releases as service
+from flashworthy_server.web.context import current_site, current_who
 
 blueprint = Blueprint(
     "releases", __name__, url_prefix="/releases", description="what makers published"
@@ -44,7 +44,8 @@ def list_all(query: dict[str, Any]) -> Any:
 def add() -> tuple[service.Tally, int]:
     """Record one release; one that is known is changed to what is said now."""
     site = current_site()
-    tally = service.record_release(site, read_body(site.config.report_body_bytes).data)
+    data = read_body(site.config.report_body_bytes).data
+    tally = service.record_release(site, current_who(), data)
     return tally, 201 if tally.added else 200
 
 
@@ -57,4 +58,5 @@ def import_document() -> service.Imported:
     Every bad row is named. Importing twice changes nothing.
     """
     site = current_site()
-    return service.import_document(site, read_body(site.config.import_body_bytes).data)
+    data = read_body(site.config.import_body_bytes).data
+    return service.import_document(site, current_who(), data)

@@ -2,15 +2,13 @@
 
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
-from typing import cast
 
 from flask import request
 
 from flashworthy_server.answers import ReceiptSchema
 from flashworthy_server.api.bodies import Blueprint, current_body
-from flashworthy_server.api.context import current_person, current_site
-from flashworthy_server.services.credentials import MachineAgent
 from flashworthy_server.services.ingest import Receipt, receive_report
+from flashworthy_server.web.context import current_machine, current_site
 from flashworthy_server.wire import ReadReport, ReportSchema
 
 blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
@@ -26,8 +24,9 @@ def receive(read: ReadReport) -> tuple[Receipt, int]:
     The body may be compressed (Content-Encoding: gzip). The Date header tells how far the
     machine's clock is off.
     """
-    agent = cast(MachineAgent, current_person())
-    receipt = receive_report(current_site(), agent, read, current_body().text, _sent_at())
+    receipt = receive_report(
+        current_site(), current_machine(), read, current_body().text, _sent_at()
+    )
     return receipt, 201 if receipt.stored else 200
 
 

@@ -8,6 +8,7 @@
 - the rest: the commands
 """
 
+from flashworthy_server.cli.audit import audit
 from flashworthy_server.cli.frame import Group
 from flashworthy_server.cli.look import machines, mark, overview, verdict, worklist
 from flashworthy_server.cli.record import releases, reports
@@ -24,6 +25,7 @@ main = Group(
         serve,
         code,
         token,
+        audit,
         overview,
         machines,
         verdict,

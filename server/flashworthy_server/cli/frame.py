@@ -1,7 +1,9 @@
 """What all commands share: where the database is, JSON or not, and how a failure ends."""
 
 import functools
+import getpass
 import json
+import os
 from collections.abc import Callable
 from typing import Any
 
@@ -11,6 +13,7 @@ from sqlalchemy.exc import DBAPIError
 from flashworthy_common.errors import FlashworthyError
 from flashworthy_server import schema
 from flashworthy_server.config import Config, config_from
+from flashworthy_server.services.who import Who, at_the_terminal
 from flashworthy_server.site import Clock, open_site, system_clock
 
 DATABASE_VARIABLE = "FLASHWORTHY_DATABASE"
@@ -61,6 +64,16 @@ def with_site(command: Callable[..., None]) -> Callable[..., None]:
             site.database.close()
 
     return opened
+
+
+def who() -> Who:
+    """The user of the system who runs the command: the one behind sudo, where it says so."""
+    try:
+        user = getpass.getuser()
+    except (OSError, KeyError):  # a user id without a name
+        user = f"uid {os.getuid()}"
+    behind = os.environ.get("SUDO_USER")
+    return at_the_terminal(f"{behind} as {user}" if behind else user)
 
 
 def print_json(answer: Any) -> None:

@@ -15,7 +15,7 @@ from flashworthy_server.answers import (
     verdict_answer,
     work_item_answer,
 )
-from flashworthy_server.cli.frame import json_option, print_json, with_site
+from flashworthy_server.cli.frame import json_option, print_json, who, with_site
 from flashworthy_server.cli.text import print_counts, print_lines, print_table
 from flashworthy_server.services import machines as machine_service
 from flashworthy_server.services import overview as overview_service
@@ -120,7 +120,7 @@ def mark(site: Site, name: str, duty: str | None, clear: bool) -> None:
     """Mark machine NAME with its life-safety DUTY: nobody is then told to touch it."""
     if clear == bool(duty):
         raise click.UsageError("give either the DUTY, such as 'drug cabinet control', or --clear")
-    machine_service.mark(site, machine_service.machine_id_of(site, name), duty)
+    machine_service.mark(site, who(), machine_service.machine_id_of(site, name), duty)
     click.echo(f"{name} is marked as {duty}" if duty else f"{name} is no longer marked")
 
 

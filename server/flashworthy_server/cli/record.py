@@ -11,7 +11,7 @@ from flashworthy_common.reasons import highest
 from flashworthy_common.releases import Release
 from flashworthy_common.report import Source
 from flashworthy_server.answers import ImportedSchema, ReceiptSchema, ReleaseSchema
-from flashworthy_server.cli.frame import FAILURE, json_option, print_json, with_site
+from flashworthy_server.cli.frame import FAILURE, json_option, print_json, who, with_site
 from flashworthy_server.cli.json_rows import lines_of_rows
 from flashworthy_server.cli.text import print_table, printable
 from flashworthy_server.errors import (
@@ -40,7 +40,7 @@ def import_releases(site: Site, file: Path, as_json: bool) -> None:
     """Record FILE, a JSON document {"releases": [...], "reviews": [...]}: all of it or nothing."""
     text, data = _load(file, site.config.import_body_bytes)
     try:
-        imported = release_service.import_document(site, data)
+        imported = release_service.import_document(site, who(), data)
     except BadRowsError as error:
         _print_bad_rows(file, text, error)
         click.get_current_context().exit(FAILURE)
@@ -94,7 +94,7 @@ def import_reports(site: Site, files: tuple[Path, ...], as_json: bool) -> None:
     wrong = [line for each in carried for line in each.faults(site.config.report_body_bytes)]
     if wrong:
         raise CarriedReportsError("nothing was imported\n" + "\n".join(wrong))
-    receipts = [import_carried(site, read_report(each.data), each.body) for each in carried]
+    receipts = [import_carried(site, who(), read_report(each.data), each.body) for each in carried]
     if as_json:
         print_json(ReceiptSchema(many=True).dump(receipts))
         return

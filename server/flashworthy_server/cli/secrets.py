@@ -3,12 +3,14 @@
 import click
 
 from flashworthy_common.values import write_time
-from flashworthy_server.cli.frame import json_option, print_json, with_site
+from flashworthy_server.cli.frame import json_option, print_json, who, with_site
 from flashworthy_server.services import credentials
+from flashworthy_server.services.who import PEOPLE, Role
 from flashworthy_server.site import Site
 
 MOST_USES = 100_000
 MOST_DAYS = 3650
+ROLE = click.Choice([role.value for role in PEOPLE])
 DAYS = click.IntRange(1, MOST_DAYS)
 
 
@@ -25,7 +27,7 @@ def code() -> None:
 @json_option
 def new_code(site: Site, uses: int, days: int, place: str | None, as_json: bool) -> None:
     """Make a code for some machines, good for some days."""
-    made = credentials.make_code(site, uses=uses, days=days, place=place)
+    made = credentials.make_code(site, who(), uses=uses, days=days, place=place)
     if as_json:
         answer = {"code": made.code, "uses": made.uses, "place": made.place}
         print_json({**answer, "expires_at": write_time(made.expires_at)})
@@ -36,23 +38,24 @@ def new_code(site: Site, uses: int, days: int, place: str | None, as_json: bool)
 
 @click.group
 def token() -> None:
-    """Administrators' tokens, for people and programs."""
+    """Tokens, for programs."""
 
 
 @token.command("new")
 @with_site
 @click.argument("name")
+@click.option("--role", type=ROLE, default=Role.VIEWER.value, show_default=True)
 @click.option("--days", default=90, show_default=True, type=DAYS)
 @json_option
-def new_token(site: Site, name: str, days: int, as_json: bool) -> None:
+def new_token(site: Site, name: str, role: str, days: int, as_json: bool) -> None:
     """Make a token; it is shown this once."""
-    made = credentials.make_token(site, name, days=days)
+    made = credentials.make_token(site, who(), name, role=Role(role), days=days)
     if as_json:
-        answer = {"name": made.name, "token": made.token}
+        answer = {"name": made.name, "role": role, "token": made.token}
         print_json({**answer, "expires_at": write_time(made.expires_at)})
         return
     click.echo(made.token)
-    click.echo(f"token {name!r}, until {write_time(made.expires_at)}", err=True)
+    click.echo(f"token {name!r} of a {role}, until {write_time(made.expires_at)}", err=True)
 
 
 @token.command("revoke")
@@ -60,5 +63,5 @@ def new_token(site: Site, name: str, days: int, as_json: bool) -> None:
 @click.argument("name")
 def revoke_token(site: Site, name: str) -> None:
     """Make a token worthless at once."""
-    credentials.revoke_token(site, name)
+    credentials.revoke_token(site, who(), name)
     click.echo(f"token {name!r} is revoked")

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from flashworthy_common.attention import AttentionCode
 from flashworthy_common.values import Unknown
 from flashworthy_server.errors import ConflictError, InvalidCodeError
+from flashworthy_server.services import audit
 from flashworthy_server.services.credentials import code_digest, digest_of, new_machine_token
 from flashworthy_server.services.places import canonical_place
 from flashworthy_server.services.recognition import recognise_or_add
+from flashworthy_server.services.who import Kind, Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import credentials as credential_store
@@ -22,7 +24,7 @@ class Enrolment:
     token: str
 
 
-def enrol(site: Site, application: Application) -> Enrolment:
+def enrol(site: Site, address: str | None, application: Application) -> Enrolment:
     """Let an agent join.
 
     Raises:
@@ -54,6 +56,9 @@ def enrol(site: Site, application: Application) -> Enrolment:
         )
         if not is_new:  # it enrolled by itself, which is what the doubt asked for
             attention_store.drop_attention(connection, machine_id, AttentionCode.IDENTITY_IN_DOUBT)
+        who = Who(kind=Kind.CODE, name=f"#{used.number}", address=address)
+        told = {"agent_id": application.agent_id, "place": place, "is_new": is_new}
+        audit.record(connection, who, now, "machine.enrol", f"machine #{machine_id}", after=told)
     return Enrolment(machine_id, application.agent_id, token)
 
 

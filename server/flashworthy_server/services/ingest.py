@@ -26,7 +26,7 @@ from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError, ForbiddenError, InvalidTokenError
-from flashworthy_server.services.credentials import MachineAgent
+from flashworthy_server.services import audit
 from flashworthy_server.services.judgement import (
     combination_id_of,
     combination_of_report,
@@ -39,6 +39,7 @@ from flashworthy_server.services.recognition import (
     note_likeness,
     recognise_or_add,
 )
+from flashworthy_server.services.who import MachineAgent, Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import history as history_store
@@ -102,7 +103,7 @@ def receive_report(
         return _keep_once(site, connection, machine, arrival)
 
 
-def import_carried(site: Site, read: ReadReport, body: bytes) -> Receipt:
+def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Receipt:
     """Keep a report that was carried by hand; the machine is recognised, or added."""
     report, now = read.report, site.clock()
     with site.database.writing() as connection:
@@ -119,6 +120,8 @@ def import_carried(site: Site, read: ReadReport, body: bytes) -> Receipt:
         if is_new and machine_store.machine_of_agent(connection, report.agent_id) is None:
             machine_store.adopt_agent(connection, machine_id, report.agent_id)
         (machine,) = machine_store.load_machines(connection, [machine_id])
+        told = {"report_id": report.report_id, "is_new": is_new}
+        audit.record(connection, who, now, "report.carry", f"machine #{machine_id}", after=told)
         return _keep_once(site, connection, machine, Arrival(read, body, now, _CARRIED))
 
 

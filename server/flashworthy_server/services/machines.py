@@ -16,8 +16,9 @@ from flashworthy_common.reasons import Priority
 from flashworthy_common.values import Unknown
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import AmbiguousNameError, NotFoundError
-from flashworthy_server.services import judgement
+from flashworthy_server.services import audit, judgement
 from flashworthy_server.services.places import canonical_place
+from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import combinations as combination_store
@@ -137,12 +138,22 @@ def machine_id_of(site: Site, name: str) -> int:
     return found[0]
 
 
-def mark(site: Site, machine_id: int, duty: str | None) -> None:
+def mark(site: Site, who: Who, machine_id: int, duty: str | None) -> None:
     """Mark a machine as having a life-safety duty, or take the mark back with none."""
+    now = site.clock()
     with site.database.writing() as connection:
-        _load(connection, machine_id)
+        before = _load(connection, machine_id).marked
         machine_store.save_mark(connection, machine_id, duty)
-        judgement.judge_machines(site, connection, [machine_id], site.clock())
+        judgement.judge_machines(site, connection, [machine_id], now)
+        audit.record(
+            connection,
+            who,
+            now,
+            "machine.mark",
+            f"machine #{machine_id}",
+            before={"marked": before},
+            after={"marked": duty},
+        )
 
 
 def _canonical(filters: Filters) -> Filters:

@@ -24,7 +24,9 @@ from flashworthy_common.releases import Release, Review
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import BadRow, BadRowsError
+from flashworthy_server.services import audit
 from flashworthy_server.services.judgement import renew_needs_of
+from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import knowledge as store
 from flashworthy_server.store.knowledge import StoredRelease
@@ -55,7 +57,7 @@ class _Row(Generic[T]):
     statement: T
 
 
-def import_document(site: Site, data: Any) -> Imported:
+def import_document(site: Site, who: Who, data: Any) -> Imported:
     """Record everything in a document ``{"releases": [...], "reviews": [...]}``.
 
     Raises:
@@ -70,16 +72,16 @@ def import_document(site: Site, data: Any) -> Imported:
     if bad:
         raise BadRowsError(bad)
     with site.database.writing() as connection:
-        return _record(site, connection, releases, reviews)
+        return _record(site, connection, who, releases, reviews)
 
 
-def record_release(site: Site, data: Any) -> Tally:
+def record_release(site: Site, who: Who, data: Any) -> Tally:
     """Record one release; the tally says whether it was added, changed or known already.
 
     Raises:
         BadRowsError: it is wrong.
     """
-    return import_document(site, {"releases": [data]}).releases
+    return import_document(site, who, {"releases": [data]}).releases
 
 
 def list_releases(
@@ -202,20 +204,21 @@ def _contradictions(rows: list[_Row[Release]]) -> list[BadRow]:
 def _record(
     site: Site,
     connection: Connection,
+    who: Who,
     releases: list[_Row[Release]],
     reviews: list[_Row[Review]],
 ) -> Imported:
     now, imported = site.clock(), Imported()
     touched: list[tuple[str, Release | Review]] = [
-        *_record_releases(connection, releases, imported.releases, now),
-        *_record_reviews(connection, reviews, imported.reviews, now),
+        *_record_releases(connection, who, releases, imported.releases, now),
+        *_record_reviews(connection, who, reviews, imported.reviews, now),
     ]
     renew_needs_of(site, connection, touched, now)
     return imported
 
 
 def _record_releases(
-    connection: Connection, rows: list[_Row[Release]], tally: Tally, now: datetime
+    connection: Connection, who: Who, rows: list[_Row[Release]], tally: Tally, now: datetime
 ) -> list[tuple[str, Release]]:
     """Each release that was added or changed, and what it replaced, with its maker."""
     known = store.releases_of(connection, {row.maker for row in rows})
@@ -232,12 +235,29 @@ def _record_releases(
             added = store.add_release(connection, row.maker, row.statement, now)
             was = StoredRelease(added, row.maker, row.statement)
             others.append(was)
+            audit.record(
+                connection,
+                who,
+                now,
+                "release.add",
+                f"release #{was.id}",
+                after=to_json(row.statement),
+            )
             touched.append((row.maker, row.statement))
         elif was.release == row.statement:
             tally.unchanged += 1
         else:
             tally.changed += 1
             store.change_release(connection, was.id, row.statement, now)
+            audit.record(
+                connection,
+                who,
+                now,
+                "release.change",
+                f"release #{was.id}",
+                before=to_json(was.release),
+                after=to_json(row.statement),
+            )
             others[others.index(was)] = StoredRelease(was.id, row.maker, row.statement)
             touched += [(row.maker, was.release), (row.maker, row.statement)]
         met.add(was.id)
@@ -259,7 +279,7 @@ def _replaced(
 
 
 def _record_reviews(
-    connection: Connection, rows: list[_Row[Review]], tally: Tally, now: datetime
+    connection: Connection, who: Who, rows: list[_Row[Review]], tally: Tally, now: datetime
 ) -> list[tuple[str, Review]]:
     known = set(store.reviews_of(connection, {row.maker for row in rows}))
     touched: list[tuple[str, Review]] = []
@@ -270,5 +290,7 @@ def _record_reviews(
         known.add(row.statement)
         tally.added += 1
         store.add_review(connection, row.maker, row.statement, now)
+        after = to_json(row.statement)
+        audit.record(connection, who, now, "review.add", f"reviews of {row.maker}", after=after)
         touched.append((row.maker, row.statement))
     return touched

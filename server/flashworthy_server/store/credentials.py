@@ -1,4 +1,4 @@
-"""Administrators' tokens, machines' tokens and enrolment codes; only their digests are here."""
+"""Programs' tokens, machines' tokens and enrolment codes; only their digests are here."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,11 +9,17 @@ from flashworthy_server.tables import enrolment_codes, machines, tokens
 
 
 def add_token(
-    connection: Connection, name: str, digest: str, created_at: datetime, expires_at: datetime
+    connection: Connection,
+    name: str,
+    digest: str,
+    *,
+    role: str,
+    created_at: datetime,
+    expires_at: datetime,
 ) -> None:
     connection.execute(
         insert(tokens).values(
-            name=name, digest=digest, created_at=created_at, expires_at=expires_at
+            name=name, digest=digest, role=role, created_at=created_at, expires_at=expires_at
         )
     )
 
@@ -32,13 +38,14 @@ def revoke_token(connection: Connection, name: str, now: datetime) -> bool:
     return found.rowcount == 1
 
 
-def valid_token_name(connection: Connection, digest: str, now: datetime) -> str | None:
-    """The name of the administrator's token, unless it is unknown, expired or revoked."""
-    return connection.scalar(
-        select(tokens.c.name).where(
+def valid_token(connection: Connection, digest: str, now: datetime) -> tuple[str, str] | None:
+    """Name and role of a token, unless it is unknown, expired or revoked."""
+    row = connection.execute(
+        select(tokens.c.name, tokens.c.role).where(
             tokens.c.digest == digest, tokens.c.expires_at > now, tokens.c.revoked_at.is_(None)
         )
-    )
+    ).one_or_none()
+    return None if row is None else (row.name, row.role)
 
 
 def machine_of_token(connection: Connection, digest: str) -> tuple[int, str] | None:
@@ -57,20 +64,25 @@ def add_code(
     place: str | None,
     created_at: datetime,
     expires_at: datetime,
-) -> None:
-    connection.execute(
-        insert(enrolment_codes).values(
+) -> int:
+    """The number of the code, by which people speak of it."""
+    added = connection.execute(
+        insert(enrolment_codes)
+        .values(
             digest=digest,
             uses_left=uses,
             place=place,
             created_at=created_at,
             expires_at=expires_at,
         )
+        .returning(enrolment_codes.c.id)
     )
+    return int(added.scalar_one())
 
 
 @dataclass(frozen=True, slots=True)
 class UsedCode:
+    number: int
     place: str | None
 
 
@@ -84,6 +96,6 @@ def use_code(connection: Connection, digest: str, now: datetime) -> UsedCode | N
             enrolment_codes.c.expires_at > now,
         )
         .values(uses_left=enrolment_codes.c.uses_left - 1)
-        .returning(enrolment_codes.c.place)
+        .returning(enrolment_codes.c.id, enrolment_codes.c.place)
     ).one_or_none()
-    return None if used is None else UsedCode(used.place)
+    return None if used is None else UsedCode(used.id, used.place)

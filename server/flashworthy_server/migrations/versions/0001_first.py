@@ -9,7 +9,30 @@ revision = "0001"
 down_revision = None
 
 
+_NEVER_CHANGED = """
+CREATE TRIGGER audit_{event} BEFORE {event} ON audit
+BEGIN SELECT RAISE(ABORT, 'the audit trail only grows'); END
+"""  # SQLite
+
+
 def upgrade() -> None:
+    op.create_table(
+        "audit",
+        sa.Column("number", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("at", UtcTime(), nullable=False),
+        sa.Column("who", CleanText(), nullable=False),
+        sa.Column("address", sa.Text()),
+        sa.Column("action", sa.Text(), nullable=False),
+        sa.Column("subject", CleanText(), nullable=False),
+        sa.Column("before", sa.Text(), nullable=False),
+        sa.Column("after", sa.Text(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("number", name="pk_audit"),
+    )
+    op.create_index("ix_audit_subject_number", "audit", ["subject", "number"])
+    op.create_index("ix_audit_who_number", "audit", ["who", "number"])
+    for event in ("update", "delete"):
+        op.execute(_NEVER_CHANGED.format(event=event))
     op.create_table(
         "combinations",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -78,6 +101,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("role", sa.Text(), nullable=False),
         sa.Column("created_at", UtcTime(), nullable=False),
         sa.Column("expires_at", UtcTime(), nullable=False),
         sa.Column("revoked_at", UtcTime()),

@@ -6,38 +6,34 @@
 """
 
 import re
-from enum import Enum
 
 from flask import Flask, g, request
 
-from flashworthy_server.api.context import current_site
 from flashworthy_server.errors import ForbiddenError, InvalidTokenError
-from flashworthy_server.services.credentials import Administrator, MachineAgent, identify
-
-
-class Role(Enum):
-    ADMINISTRATOR = "administrator"
-    MACHINE = "machine"
-
+from flashworthy_server.services.credentials import identify
+from flashworthy_server.services.who import Role, stranger
+from flashworthy_server.web.context import current_address, current_site, current_who
 
 ANYONE = None  # no token is asked for
-_ADMINISTRATOR = frozenset({Role.ADMINISTRATOR})
-_MACHINE = frozenset({Role.MACHINE})
+VIEWERS = frozenset({Role.VIEWER, Role.TECHNICIAN, Role.ADMINISTRATOR})
+TECHNICIANS = frozenset({Role.TECHNICIAN, Role.ADMINISTRATOR})
+ADMINISTRATORS = frozenset({Role.ADMINISTRATOR})
+MACHINES = frozenset({Role.MACHINE})
 
 MAY: dict[str, frozenset[Role] | None] = {
     "health.healthz": ANYONE,
     "api-docs.openapi_json": ANYONE,
     "enrolments.enrol": ANYONE,  # the code is what lets it in
-    "reports.receive": _MACHINE,
-    "machines.list_machines": _ADMINISTRATOR,
-    "machines.one": _ADMINISTRATOR,
-    "machines.mark": _ADMINISTRATOR,
-    "machines.history": _ADMINISTRATOR,
-    "machines.verdict": _ADMINISTRATOR | _MACHINE,
-    "overview.show": _ADMINISTRATOR,
-    "releases.list_all": _ADMINISTRATOR,
-    "releases.add": _ADMINISTRATOR,
-    "releases.import_document": _ADMINISTRATOR,
+    "reports.receive": MACHINES,
+    "machines.list_machines": VIEWERS,
+    "machines.one": VIEWERS,
+    "machines.mark": ADMINISTRATORS,
+    "machines.history": VIEWERS,
+    "machines.verdict": VIEWERS | MACHINES,
+    "overview.show": VIEWERS,
+    "releases.list_all": VIEWERS,
+    "releases.add": TECHNICIANS,
+    "releases.import_document": TECHNICIANS,
 }
 
 _BEARER = re.compile(r"Bearer +(?P<token>[\x21-\x7e]+)", re.IGNORECASE)  # RFC 6750 §2.1
@@ -49,12 +45,14 @@ def register(app: Flask) -> None:
 
 def require_own(machine_id: int) -> None:
     """Refuse a machine that asks for another one; people may ask for any."""
-    if isinstance(g.who, MachineAgent) and g.who.machine_id != machine_id:
+    machine = current_who().machine
+    if machine is not None and machine.machine_id != machine_id:
         raise ForbiddenError("a machine's token reaches this machine only")
 
 
 def _check() -> None:
     endpoint = request.endpoint
+    g.who = stranger(current_address())
     if endpoint is None:
         return  # no such route, or no such method on it: answered as such
     if endpoint not in MAY:
@@ -62,13 +60,9 @@ def _check() -> None:
     allowed = MAY[endpoint]
     if allowed is ANYONE:
         return
-    g.who = identify(current_site(), _token())
-    role = Role.ADMINISTRATOR if isinstance(g.who, Administrator) else Role.MACHINE
-    if role not in allowed:
-        raise ForbiddenError(f"not for the token of {_ARTICLE[role]}")
-
-
-_ARTICLE = {Role.ADMINISTRATOR: "an administrator", Role.MACHINE: "a machine"}
+    g.who = identify(current_site(), _token(), current_address())
+    if g.who.role not in allowed:
+        raise ForbiddenError(f"not for the role {g.who.role.value}")
 
 
 def _token() -> str:
