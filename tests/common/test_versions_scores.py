@@ -5,8 +5,7 @@ are not part of the project. A pair is two versions seen on one model, each with
 pairs less than 14 days apart are left out, because makers date several builds of one week at will.
 
 All models were looked at while the rules were made, so these figures are not an estimate for
-machines never seen. The fifths show how much they owe to single models: a rule is kept only where
-it helps in most of them.
+machines never seen. The fifths show how much they owe to single models.
 """
 
 import collections
