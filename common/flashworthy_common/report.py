@@ -209,6 +209,7 @@ class PendingUpdates:
     count: Count
     security_count: Maybe[Count] = NOT_REPORTED
     names: tuple[str, ...] = ()  # at most a few, to recognise them by
+    kept_back: tuple[str, ...] = ()  # what it would not install although there is newer
     source: str = "not named"
     seen_at: Maybe[datetime] = NOT_REPORTED  # when it was asked; the answer may be a kept one
     lists_at: Maybe[datetime] = NOT_REPORTED  # when its lists were last fetched

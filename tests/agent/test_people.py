@@ -208,12 +208,12 @@ def told(**more):
 
 class Systemd(Programs):
     def __init__(self, sessions="", inhibitors='{"type":"a(ssssuu)","data":[[]]}', status=0):
-        self.said = {"loginctl": sessions, "busctl": inhibitors}
+        self.answers = {"loginctl": sessions, "busctl": inhibitors}
         self.status, self.asked = status, []
 
     def run(self, arguments, timeout_seconds):
         self.asked.append(arguments)
-        return Outcome(self.status, self.said[arguments[0]], "Failed to get session path\n")
+        return Outcome(self.status, self.answers[arguments[0]], "Failed to get session path\n")
 
 
 def logind_sessions(root, text, *trees, **more):

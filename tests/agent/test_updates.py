@@ -1,6 +1,7 @@
 """Pending updates: apt's words, the worlds they come from, and how long an answer is kept.
 
-Lines are those of apt-get(8) with ``-s`` on Debian 12; the worlds are made for apt itself.
+Lines are those of apt-get(8) with ``-s`` and of apt-cache(8) on Debian 12; the worlds are made for
+apt itself.
 """
 
 import os
@@ -11,14 +12,16 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from flashworthy_agent.probes.access import Access
+from flashworthy_agent.probes.access import KEPT_FOR, Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
-from flashworthy_agent.probes.linux.updates import (
-    KEPT_FOR,
+from flashworthy_agent.probes.linux.packages.apt import (
     ask_apt,
-    look_for_updates,
+    hidden_security,
+    parse_kept_back,
     parse_simulation,
+    security_sources,
 )
+from flashworthy_agent.probes.linux.packages.updates import look_for_updates
 from flashworthy_agent.probes.programs import NoPrograms, Outcome, Programs
 from flashworthy_common.report import PendingUpdates
 from flashworthy_common.values import Unknown
@@ -52,13 +55,88 @@ NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
     ],
 )  # fmt: skip
 def test_an_install_line_is_an_update(line, name, security):
-    assert parse_simulation(f"NOTE: a simulation\n{line}\nConf {name}\n") == ([name], security)
+    text = f"NOTE: a simulation\n{line}\nConf {name}\n"
+
+    assert parse_simulation(text) == ([name], {name} if security else set())
 
 
 def test_removals_and_configurations_are_no_updates():
     text = "Remv old [1]\nConf bash (5.2 Debian:12.11/stable [amd64])\n0 upgraded, 0 newly\n"
 
-    assert parse_simulation(text) == ([], 0)
+    assert parse_simulation(text) == ([], set())
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        ("The following packages have been kept back:\n  shelf lamp\n  desk\n"
+         "The following packages will be upgraded:\n  reader\n", ["shelf", "lamp", "desk"]),
+        ("The following upgrades have been deferred due to phasing:\n  shelf\n0 upgraded\n",
+         ["shelf"]),
+        ("0 upgraded, 0 newly installed\n", []),
+    ],
+)  # fmt: skip
+def test_what_is_kept_back_stands_below_its_heading(text, names):
+    assert parse_kept_back(text) == names
+
+
+# ---- what hides a security update -------------------------------------------------------------
+
+POLICY = """\
+Package files:
+ 100 /var/lib/dpkg/status
+     release a=now
+ 500 http://deb.example/debian-security bookworm-security/main amd64 Packages
+     release v=12,o=Debian,a=oldstable-security,n=bookworm-security,l=Debian-Security,c=main,b=amd64
+     origin deb.example
+ 500 http://deb.example/ubuntu jammy-security/main amd64 Packages
+     release v=22.04,o=Ubuntu,a=jammy-security,n=jammy,l=Ubuntu,c=main,b=amd64
+ 500 http://deb.example/debian bookworm/main amd64 Packages
+     release v=12.15,o=Debian,a=oldstable,n=bookworm,l=Debian,c=main,b=amd64
+ -10 http://deb.example/other x/main amd64 Packages
+     release o=Debian-Security,a=x,n=y,l=Other,c=main
+Pinned packages:
+"""
+SECURITY = "http://deb.example/debian-security bookworm-security/main amd64 Packages"
+MAIN = "http://deb.example/debian bookworm/main amd64 Packages"
+
+
+def test_security_sources_are_told_by_label_or_archive():
+    ubuntu = "http://deb.example/ubuntu jammy-security/main amd64 Packages"
+
+    assert security_sources(POLICY) == {SECURITY, ubuntu}
+
+
+def versions(candidate, *table, installed="1", name="reader"):
+    lines = "".join(f"{line}\n" for line in table)
+    return f"{name}:\n  Installed: {installed}\n  Candidate: {candidate}\n  Version table:\n{lines}"
+
+
+HERE = (" *** 1 100", "        100 /var/lib/dpkg/status")
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        (versions("2", "     2 500", f"        500 {MAIN}", *HERE), set()),
+        (versions("2", "     2 500", f"        500 {SECURITY}", *HERE), {"reader"}),
+        # the update comes from elsewhere and contains it
+        (versions("3", "     3 500", f"        500 {MAIN}", "     2 500",
+                  f"        500 {SECURITY}", *HERE), {"reader"}),
+        # newer than what would come, or than which is not what is installed
+        (versions("2", "     3 -10", f"        -10 {SECURITY}", "     2 500",
+                  f"        500 {MAIN}", *HERE), set()),
+        (versions("2", "     2 500", f"        500 {MAIN}", " *** 1 100",
+                  f"        500 {SECURITY}"), set()),
+        (versions("2", "     2 500", f"        500 {SECURITY}", installed="(none)"), set()),
+        (versions("2", "     2 500", f"        500 {SECURITY}", *HERE, name="libc6:i386")
+         + versions("2", "     2 500", f"        500 {MAIN}", *HERE), {"libc6:i386"}),
+        ("N: Unable to locate package reader\n", set()),
+        ("", set()),
+    ],
+)  # fmt: skip
+def test_a_security_update_is_found_behind_a_newer_version(text, names):
+    assert hidden_security(text, {SECURITY}) == names
 
 
 # ---- what becomes of it -----------------------------------------------------------------------
@@ -72,11 +150,10 @@ class Apt(Programs):
         self.lists = lists
         self.asked = 0
 
-    def has(self, name):
-        return name == "apt-get"
-
     def run(self, arguments, timeout_seconds):
         assert 0 < timeout_seconds <= 60
+        if "policy" in arguments:
+            return Outcome(0, "", "")
         if "indextargets" in arguments:
             return Outcome(0, self.lists, "") if isinstance(self.lists, str) else self.lists
         self.asked += 1
@@ -89,6 +166,8 @@ ONE_UPDATE = "Inst bash [1] (2 Debian:12.11/stable [amd64])\n"
 
 
 def access(root, programs, now=NOW, **more):
+    if not (root / "var/lib/dpkg/status").exists():
+        grow(root, {"/var/lib/dpkg/status": ""})
     return Access(LiveTree(root), programs, now=lambda: now, **more)
 
 
@@ -129,11 +208,18 @@ def test_many_updates_are_counted_and_a_few_named(tmp_path):
         (Apt(Outcome(-9, "", "")), "apt-get ended with status -9: nothing said"),
         (Apt(Unknown("apt-get took longer than 60 seconds")),
          "apt-get took longer than 60 seconds"),
-        (NoPrograms(), "this agent asks only apt yet, and this system has none"),
     ],
 )  # fmt: skip
 def test_no_answer_is_a_reason_and_never_nothing_to_do(tmp_path, apt, because):
     assert updates(tmp_path, apt) == Unknown(because)
+
+
+def test_a_system_without_a_package_manager_says_so(tmp_path):
+    found = look_for_updates(Access(LiveTree(tmp_path), NoPrograms())).pending_updates
+
+    assert found == Unknown(
+        "none of the package managers that this agent knows is in use: apt-get, zypper, dnf, pacman"
+    )
 
 
 def test_updates_are_asked_of_the_running_system_only(tmp_path):
@@ -175,8 +261,15 @@ def asked_again(root, kept_folder, later, between=lambda: None, **more):
         (timedelta(minutes=-1), True),  # a clock that was set back
     ],
 )
-def test_an_answer_is_kept_for_six_hours(tmp_path, quiet_system, later, again):
+def test_an_answer_is_kept_for_as_long_as_is_set(tmp_path, quiet_system, later, again):
     assert asked_again(quiet_system, tmp_path / "kept", later) is again
+
+
+def test_how_long_an_answer_is_kept_can_be_set(tmp_path, quiet_system):
+    hour = timedelta(hours=1)
+
+    assert not asked_again(quiet_system, tmp_path / "kept", hour, kept_for=hour)
+    assert asked_again(quiet_system, tmp_path / "other", hour, kept_for=hour / 2)
 
 
 def test_a_kept_answer_keeps_its_own_time(tmp_path, quiet_system):
@@ -269,7 +362,7 @@ class World:
         subprocess.run(["apt-get", "update"], check=True, capture_output=True, timeout=30)
 
     def answer(self):
-        return ask_apt(Access(LiveTree(self.root), Programs()))
+        return ask_apt(Access(LiveTree(self.root), Programs()), 60.0)
 
 
 @pytest.fixture
@@ -316,7 +409,21 @@ def test_apt_leaves_out_what_is_held(world):
     world.archive("main", ("reader", "2", ""), ("shelf", "2", ""))
     world.fetch_lists()
 
-    assert world.answer().names == ("reader",)
+    found = world.answer()
+
+    assert (found.names, found.kept_back) == (("reader",), ("shelf",))
+
+
+@needs_apt
+def test_apt_tells_security_that_a_newer_version_hides(world):
+    world.installed(("reader", "1"), ("shelf", "1"))
+    world.archive("main", ("reader", "3", ""), ("shelf", "2", ""))
+    world.archive("one", ("reader", "2", ""), label="Debian-Security", suite="stable-security")
+    world.fetch_lists()
+
+    found = world.answer()
+
+    assert (found.count, found.security_count) == (2, 1)
 
 
 @needs_apt

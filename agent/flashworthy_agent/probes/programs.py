@@ -22,12 +22,24 @@ class Outcome:
     output: str
     complaint: str  # what it wrote to standard error
 
+    def failure(self, program: str) -> Unknown:
+        """Why there is no answer, in the program's own first words."""
+        first = next(iter(self.complaint.strip().splitlines()), "nothing said")
+        return Unknown(f"{program} ended with status {self.status}: {first[:200]}")
+
 
 class Programs:
     """The programs of the running system."""
 
     def has(self, name: str) -> bool:
         return shutil.which(name) is not None
+
+    def said(self, arguments: list[str], timeout_seconds: float) -> Maybe[str]:
+        """What a program that ends well says, or why there is nothing to go by."""
+        outcome = self.run(arguments, timeout_seconds)
+        if isinstance(outcome, Unknown):
+            return outcome
+        return outcome.output if outcome.status == 0 else outcome.failure(arguments[0])
 
     def run(self, arguments: list[str], timeout_seconds: float) -> Maybe[Outcome]:
         """The outcome of a program, or why there is none: not installed, or too slow."""

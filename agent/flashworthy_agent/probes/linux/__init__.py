@@ -4,11 +4,12 @@ from flashworthy_agent.probes.linux.components import look_at_components
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
 from flashworthy_agent.probes.linux.identity import look_at_identity
 from flashworthy_agent.probes.linux.machine import look_at_machine
+from flashworthy_agent.probes.linux.packages.updates import LIMIT_SECONDS, look_for_updates
+from flashworthy_agent.probes.linux.packages.versions import look_for_versions
 from flashworthy_agent.probes.linux.people import look_at_people
 from flashworthy_agent.probes.linux.power import look_at_power
 from flashworthy_agent.probes.linux.protection import look_at_protection
 from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
-from flashworthy_agent.probes.linux.updates import LIMIT_SECONDS, look_for_updates
 from flashworthy_agent.probes.linux.ups import look_at_ups
 from flashworthy_agent.probes.probe import Platform, Probe
 
@@ -23,6 +24,7 @@ LINUX = Platform(
         Probe("protection", "protection", look_at_protection),
         Probe("people", "people", look_at_people),
         Probe("software", "software", look_at_software),
+        Probe("drivers and packages", "software", look_for_versions, only_field="installed"),
         Probe(
             "pending updates",
             "software",

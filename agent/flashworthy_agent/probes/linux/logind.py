@@ -48,7 +48,7 @@ def sessions(access: Access) -> Maybe[list[LogindSession]]:
         return ids
     if not ids:
         return []
-    said = _said(access, [*_SHOW, *ids])
+    said = access.programs.said([*_SHOW, *ids], _TIMEOUT_SECONDS)
     return said if isinstance(said, Unknown) else parse_sessions(said)
 
 
@@ -85,7 +85,7 @@ def shutdown_inhibitors(access: Access) -> Maybe[tuple[str, ...]]:
         return names
     if not names:
         return ()
-    said = _said(access, _LIST_INHIBITORS)
+    said = access.programs.said(_LIST_INHIBITORS, _TIMEOUT_SECONDS)
     return said if isinstance(said, Unknown) else parse_inhibitors(said)
 
 
@@ -108,13 +108,3 @@ def _names(files: Files, folder: str) -> Maybe[tuple[str, ...]]:
     if isinstance(names, Unknown):
         return names
     return tuple(name for name in names if "." not in name)
-
-
-def _said(access: Access, command: list[str]) -> Maybe[str]:
-    outcome = access.programs.run(command, _TIMEOUT_SECONDS)
-    if isinstance(outcome, Unknown):
-        return outcome
-    if outcome.status:
-        first = next(iter(outcome.complaint.strip().splitlines()), "nothing said")
-        return Unknown(f"{command[0]} ended with status {outcome.status}: {first[:200]}")
-    return outcome.output

@@ -10,7 +10,8 @@ from flashworthy_common.report import SoftwareSection
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 
 _OS_RELEASE = ("/etc/os-release", "/usr/lib/os-release")  # os-release(5): in this order
-_RESTART_MARKERS = ("/run/reboot-required", "/var/run/reboot-required")
+# Debian's, twice, and that of SUSE; the latter *from memory*
+_RESTART_MARKERS = ("/run/reboot-required", "/var/run/reboot-required", "/run/reboot-needed")
 _KERNEL_RELEASE = re.compile(r"[0-9]+\.[0-9]")  # how one begins
 _KERNEL_FILE = "vmlinuz-"
 
