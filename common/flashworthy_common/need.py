@@ -35,6 +35,8 @@ from flashworthy_common.values import Count, Maybe, Unknown
 from flashworthy_common.versions import Order
 from flashworthy_common.weighing import DEFAULT_WEIGHING, Weighing, weigh
 
+RULES_VERSION = 1  # counts up whenever a need may come out differently
+
 
 class Standing(Enum):
     CURRENT = "current"
@@ -46,10 +48,11 @@ class Standing(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """The newest version seen on the same model and board at this site; never a target."""
+    """A version seen on one model and board at this site; never a target."""
 
     version_text: str
-    machines: Count
+    machines: Count  # that run it now
+    since: datetime | None = None  # when one of them was first seen to run it; none: not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +71,7 @@ class Need:
     no_path: NoPath | None = None  # why no path leads to the target
     way_back: WayBack | None = None  # after the path; none without one
     exceptions: tuple[SiteException, ...] = ()  # those in force and those that ended
-    newest_seen: Observation | None = None
+    newest_seen: Observation | None = None  # where it is newer than the running version
 
     @property
     def priority(self) -> Priority | None:
@@ -100,7 +103,6 @@ def need_of(
     combination: Combination,
     releases: Iterable[Release],
     reviews: Iterable[Review],
-    versions_here: Iterable[tuple[str, int]] = (),
     *,
     exceptions: Iterable[SiteException] = (),
     weighing: Weighing = DEFAULT_WEIGHING,
@@ -111,8 +113,6 @@ def need_of(
         releases: any releases; those that do not speak for the combination are passed over. No two
             of one model and version differ (`release_rules.contradictions`).
         reviews: likewise.
-        versions_here: running versions of the same maker, model and board at this site, each with
-            its number of machines.
         exceptions: any; those for single machines are passed over too.
     """
     review = _latest(review for review in reviews if speaks_for(review, combination))
@@ -134,10 +134,27 @@ def need_of(
         because=because,
         review=review,
         exceptions=holding,
-        newest_seen=_newest_seen(seen.ordering, running, versions_here),
     )
     target = seen.newest(seen.offered(Order.OLDER))
     return _with_target(need, running, target, seen, weighing) if target else need
+
+
+def newest_seen(
+    combination: Combination, versions_here: Iterable[Observation]
+) -> Observation | None:
+    """The newest of the versions seen here that is newer than the running one; none: none is.
+
+    Args:
+        versions_here: what runs on the same maker, model and board at this site.
+    """
+    if isinstance(combination.version_text, Unknown):
+        return None
+    ordering, newest = Ordering.of(combination), combination.version_text
+    found: Observation | None = None
+    for seen in sorted(versions_here, key=lambda each: ordering.place(each.version_text)):
+        if ordering.is_newer(seen.version_text, newest):
+            found, newest = seen, seen.version_text
+    return found
 
 
 def need_of_machine(
@@ -285,16 +302,6 @@ def _for_every_machine(
 
 def _in_order(exceptions: set[SiteException]) -> tuple[SiteException, ...]:
     return tuple(sorted(exceptions, key=lambda each: (each.until, repr(each))))
-
-
-def _newest_seen(
-    ordering: Ordering, running: str, versions_here: Iterable[tuple[str, int]]
-) -> Observation | None:
-    found: tuple[str, int] | None = None
-    for text, machines in sorted(versions_here, key=lambda each: ordering.place(each[0])):
-        if ordering.is_newer(text, found[0] if found else running):
-            found = (text, machines)
-    return Observation(version_text=found[0], machines=found[1]) if found else None
 
 
 def _latest(reviews: Iterable[Review]) -> Review | None:

@@ -1,8 +1,12 @@
 """Firmware versions of one combination's model, each read once, each pair ordered once."""
 
+from functools import lru_cache
+
 from flashworthy_common.makers import Combination
 from flashworthy_common.versions import FirmwareVersion, Order, is_release, parse_version, sort_key
 from flashworthy_common.versions.order import relation
+
+MOST_REMEMBERED = 64  # models: the combinations of one are worked out one after the other
 
 _THE_OTHER_WAY_ROUND = {
     Order.OLDER: Order.NEWER,
@@ -22,8 +26,9 @@ class Ordering:
 
     @classmethod
     def of(cls, combination: Combination) -> "Ordering":
+        """The one of its model, shared with the model's other combinations."""
         maker, model, *_ = combination.key
-        return cls(maker=maker, model=model)
+        return _of_model(maker, model)
 
     def compare(self, a_text: str, b_text: str) -> Order:
         """How ``a_text`` stands to ``b_text``."""
@@ -40,7 +45,8 @@ class Ordering:
 
     def reaches(self, text: str, least: str) -> bool:
         """Whether ``text`` is ``least`` or newer; not so where they cannot be ordered."""
-        return self.compare(text, least) in (Order.NEWER, Order.SAME)
+        order = self.compare(text, least)
+        return order is Order.NEWER or order is Order.SAME
 
     def is_readable(self, text: str) -> bool:
         return is_release(self._read(text), model=self._model)
@@ -58,3 +64,13 @@ class Ordering:
         if text not in self._known:
             self._known[text] = parse_version(text, maker=self._maker)
         return self._known[text]
+
+
+def forget_orders() -> None:
+    """Forget every order that `Ordering.of` remembers; answers stay the same."""
+    _of_model.cache_clear()
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def _of_model(maker: str, model: str) -> Ordering:
+    return Ordering(maker=maker, model=model)

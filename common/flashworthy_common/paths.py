@@ -125,16 +125,12 @@ def _shortest(
         if ways:
             return Path(steps=min(ways, key=lambda way: way.cost).steps)
         level = {
-            text: min(arriving, key=lambda way: way.cost)
+            text: min((level[at].then(stone) for at in ats), key=lambda way: way.cost)
             for text, stone in unreached.items()
-            if (arriving := _arriving(level, stone, ordering))
+            if (ats := [at for at in level if _can_step(at, stone, ordering)])
         }
         unreached = {text: stone for text, stone in unreached.items() if text not in level}
     return None
-
-
-def _arriving(level: dict[str, _Way], stone: Release, ordering: Ordering) -> list[_Way]:
-    return [way.then(stone) for at, way in level.items() if _can_step(at, stone, ordering)]
 
 
 def _can_step(at: str, release: Release, ordering: Ordering) -> bool:

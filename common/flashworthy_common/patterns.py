@@ -53,6 +53,25 @@ def matches(stated: str, names: frozenset[str]) -> bool:
     return any(_matches_pattern(pattern, name) for name in names)
 
 
+def lookup_of(stated: str) -> tuple[str, str]:
+    """How a stated name is found again: its start, and the name itself or a star for a pattern.
+
+    What may mean a folded name has that name's `start_of`, and the name or a star beside it.
+
+    >>> lookup_of("Folio 14"), lookup_of("Folio 14*")
+    (('fol', 'folio 14'), ('fol', '*'))
+    """
+    if is_pattern(stated):
+        return start_of(fold(stated)), STAR
+    name = folded_name(stated)
+    return start_of(name), name
+
+
+def start_of(folded: str) -> str:
+    """What every pattern that means this folded name begins with."""
+    return folded[:LEAST_BEFORE_STAR]
+
+
 def may_both_match(a: str, b: str) -> bool:
     """Whether some name could be meant by both; in doubt, yes.
 

@@ -28,6 +28,7 @@ class Plan:
     clock_difference_seconds: Maybe[int]  # the server's clock minus the machine's, at that time
     issued_at: datetime
     expires_at: datetime
+    packages: tuple[str, ...] = ()  # version texts of which an intact package is kept for it
     rules_version: int = RULES_VERSION
 
     @property
@@ -47,6 +48,7 @@ def judge_by_plan(plan: Plan, report: Report, now: datetime) -> Verdict:
         received_at=now,
         clock_difference_seconds=plan.clock_difference_seconds,
         confirmations=plan.confirmations,
+        packages=plan.packages,
         plan_issued_at=plan.issued_at,
         plan_expires_at=plan.expires_at,
     )

@@ -121,7 +121,8 @@ def _observation(need: Need) -> list[str]:
     if seen is None or need.target is not None:
         return []
     machines = "1 machine" if seen.machines == 1 else f"{seen.machines} machines"
-    return [f"{seen.version_text} on {machines} of this model: an observation, not a target"]
+    since = f" since {seen.since.date()}" if seen.since else ""
+    return [f"{seen.version_text} on {machines} of this model{since}: an observation, not a target"]
 
 
 def _way_back(verdict: Verdict) -> list[str]:

@@ -18,9 +18,11 @@ from functools import lru_cache
 from typing import Protocol
 
 from flashworthy_common.makers import Combination, MachineMaker, canonical_machine_maker
+from flashworthy_common.ordering import Ordering
 from flashworthy_common.patterns import fold, matches
 from flashworthy_common.reasons import StatedReason
 from flashworthy_common.values import Bytes, Count, Maybe, Percent, Unknown
+from flashworthy_common.versions import Order
 
 
 class ReleaseState(Enum):
@@ -95,6 +97,16 @@ class Review:
     newest_version_text: str = ""  # the newest that the maker offered then; empty: none
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Package:
+    """What a kept file of a maker is for: one version on some models; never a read-out board."""
+
+    machine_maker: str
+    models: tuple[str, ...]
+    version_text: str
+    board_versions: tuple[str, ...] = ()  # or patterns of them; empty: any
+
+
 class Statement(Protocol):
     """What people say of some models of one maker."""
 
@@ -106,15 +118,23 @@ class Statement(Protocol):
 
 
 def speaks_for(statement: Statement, combination: Combination) -> bool:
-    """Whether a release, review or exception is about the machines of `combination`."""
+    """Whether a release, review, exception or package is about the machines of `combination`."""
     if _canonical_maker(statement.machine_maker) != combination.machine_maker:
         return False
-    names = _folded_names(combination)
+    names = folded_names(combination)
     if not any(matches(model, names) for model in statement.models):
         return False
-    if not isinstance(statement, Release) or not statement.board_versions:
+    if not isinstance(statement, Release | Package) or not statement.board_versions:
         return True
     return _is_among(statement.board_versions, combination.board_version)
+
+
+def is_of_running(package: Package, combination: Combination) -> bool:
+    """Whether a package is of the very version that the machines of `combination` run."""
+    running = combination.version_text
+    if isinstance(running, Unknown) or not speaks_for(package, combination):
+        return False
+    return Ordering.of(combination).compare(package.version_text, running) is Order.SAME
 
 
 def is_for_order(release: Release, *, sku: Maybe[str], product: Maybe[str]) -> Maybe[bool]:
@@ -130,7 +150,8 @@ def _canonical_maker(text: str) -> MachineMaker | Unknown:
 
 
 @lru_cache(maxsize=4096)
-def _folded_names(combination: Combination) -> frozenset[str]:
+def folded_names(combination: Combination) -> frozenset[str]:
+    """What a statement may call these machines, folded."""
     return frozenset(map(fold, combination.names))
 
 

@@ -64,7 +64,8 @@ class Advisory:
     id: str
     exploitation: Exploitation | None = None
     automatable: bool | None = None
-    cvss_vector: str = ""  # shown only
+    cvss_vector: str = ""
+    severity: str = ""  # of the vector, in words; told, never weighed
     source: str = ""
 
 
@@ -145,6 +146,8 @@ def _weight_of_advisory(advisory: Advisory, by: Weighing) -> tuple[Priority, str
         f" automatable {'yes' if automatable else 'no'} ({of_automatable}),"
         f" human impact {inputs.human_impact.value} (site)"
     )
+    if advisory.severity:
+        because += f"; severity {advisory.severity} (told, not weighed)"
     return priority_of(exploitation, inputs.exposure, automatable, inputs.human_impact), because
 
 

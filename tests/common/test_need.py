@@ -8,10 +8,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flashworthy_common.exceptions import ExceptionKind, SiteException
-from flashworthy_common.need import Need, Observation, Standing, need_of, need_of_machine
+from flashworthy_common.need import (
+    Need,
+    Observation,
+    Standing,
+    need_of,
+    need_of_machine,
+    newest_seen,
+)
 from flashworthy_common.paths import NoPath
 from flashworthy_common.reasons import Priority, ReasonKind, StatedReason
-from flashworthy_common.releases import Release, ReleaseState, Requirements, speaks_for
+from flashworthy_common.releases import (
+    Package,
+    Release,
+    ReleaseState,
+    Requirements,
+    is_of_running,
+    speaks_for,
+)
 from flashworthy_common.symptoms import Symptom
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_common.weighing import Weighing
@@ -140,6 +154,33 @@ def test_a_release_speaks_for_its_maker_and_models_in_any_spelling():
     assert not speaks_for(release("1.34", machine_maker="Brightloom"), FOLIO)
 
 
+def package(version_text, **facts):
+    return Package(
+        **{"machine_maker": "Quillmark", "models": ("Folio 14*",), "version_text": version_text}
+        | facts
+    )
+
+
+@pytest.mark.parametrize("stated", [package("1.29"), package("1.29", board_versions=("A",))])
+def test_a_package_of_the_running_version_serves_every_machine_of_the_model(stated):
+    assert is_of_running(stated, FOLIO)
+
+
+@pytest.mark.parametrize(
+    "stated",
+    [
+        package("1.31"),
+        package("odd"),
+        package("1.29", models=("Folio 15",)),
+        package("1.29", board_versions=("B",)),
+        package("1.29", machine_maker="Brightloom"),
+    ],
+)
+def test_a_package_of_anything_else_does_not_serve(stated):
+    assert not is_of_running(stated, FOLIO)
+    assert not is_of_running(stated, replace(FOLIO, version_text=Unknown("not read")))
+
+
 def test_a_nameless_machine_is_spoken_for_by_nobody():
     nameless = replace(FOLIO, model=Unknown("no name is given"), board=Unknown("no name is given"))
 
@@ -154,15 +195,22 @@ def test_the_latest_review_counts():
     assert need_of(FOLIO, (), [elsewhere]).review is None
 
 
-def test_the_newest_version_seen_here_is_an_observation_never_a_target():
-    need = need_of(FOLIO, (), (), [("1.28", 40), ("1.33", 2), ("1.31", 9), ("odd", 1)])
+def seen_here(text, machines, days_ago=1):
+    return Observation(version_text=text, machines=machines, since=NOW - timedelta(days=days_ago))
 
-    assert need.newest_seen == Observation(version_text="1.33", machines=2)
-    assert need.target is None
+
+def test_the_newest_version_seen_here_is_an_observation_never_a_target():
+    here = [seen_here("1.28", 40), seen_here("1.33", 2), seen_here("1.31", 9), seen_here("odd", 1)]
+
+    assert newest_seen(FOLIO, here) == seen_here("1.33", 2)
+    assert need_of(FOLIO, (), ()).target is None
 
 
 def test_nothing_newer_seen_here_is_no_observation():
-    assert need_of(FOLIO, (), (), [("1.28", 40), ("1.29", 3)]).newest_seen is None
+    assert newest_seen(FOLIO, [seen_here("1.28", 40), seen_here("1.29", 3)]) is None
+    assert (
+        newest_seen(replace(FOLIO, version_text=Unknown("not read")), [seen_here("1.2", 1)]) is None
+    )
 
 
 # ---- weight -----------------------------------------------------------------------------------
@@ -317,7 +365,7 @@ REVIEWS = [
     replace(REVIEW, reviewed_at=NOW - timedelta(days=200)),
 ]
 EXCEPTIONS = [an_exception(), an_exception(owner="Tom Arden"), an_exception(until=date(2027, 1, 1))]
-HERE = [("1.28", 4), ("1.33", 2), ("1.31", 9), ("odd", 1)]
+HERE = [seen_here("1.28", 4), seen_here("1.33", 2), seen_here("1.31", 9), seen_here("odd", 1)]
 
 
 @given(st.randoms(), st.sampled_from(["1.20", "1.29", "1.31", "1.34", "odd"]))
@@ -326,14 +374,16 @@ def test_the_order_in_which_things_were_recorded_does_not_matter(random, version
         random.sample(known, len(known)) for known in (KNOWN, REVIEWS, EXCEPTIONS, HERE)
     )
 
-    need = need_of(running(version_text), releases, reviews, here, exceptions=exceptions)
+    need = need_of(running(version_text), releases, reviews, exceptions=exceptions)
 
-    assert need == need_of(running(version_text), KNOWN, REVIEWS, HERE, exceptions=EXCEPTIONS)
+    assert need == need_of(running(version_text), KNOWN, REVIEWS, exceptions=EXCEPTIONS)
+    assert newest_seen(running(version_text), here) == newest_seen(running(version_text), HERE)
 
 
 def test_a_need_survives_json():
     for version_text in ("1.29", "1.34", "odd", Unknown("permission denied")):
-        need = need_of(running(version_text), KNOWN, REVIEWS, HERE, exceptions=EXCEPTIONS)
+        need = need_of(running(version_text), KNOWN, REVIEWS, exceptions=EXCEPTIONS)
+        need = replace(need, newest_seen=newest_seen(running(version_text), HERE))
 
         problems = []
         assert from_json(Need, to_json(need), problems) == need

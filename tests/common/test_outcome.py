@@ -98,7 +98,7 @@ def test_codes_are_stable_and_the_functions_are_named_after_them():
         *("prerequisites.installer", "prerequisites.os_updates", "prerequisites.free_space"),
         "prerequisites.last_attempt",
         *("power.mains", "power.charge", "power.wear", "power.drain", "power.ups"),
-        *("way_back.going_back", "way_back.settings"),
+        *("way_back.going_back", "way_back.package", "way_back.settings"),
         *("protection.encryption", "protection.recovery_key"),
         *("protection.suspended", "protection.other_key"),
         *("people.sessions", "people.remote"),

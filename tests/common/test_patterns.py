@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flashworthy_common.patterns import fold, matches, may_both_match, problem_of_name
+from flashworthy_common.patterns import (
+    STAR,
+    fold,
+    lookup_of,
+    matches,
+    may_both_match,
+    problem_of_name,
+    start_of,
+)
 
 
 @pytest.mark.parametrize(
@@ -41,6 +49,24 @@ def test_a_name_or_pattern_means(stated, name):
 )
 def test_a_name_or_pattern_does_not_mean(stated, name):
     assert not matches(stated, frozenset({fold(name)}))
+
+
+@pytest.mark.parametrize(
+    ("stated", "name"),
+    [
+        ("folio  14", "FOLIO 14"),
+        ("Folio 14*", "Folio 14 G2"),
+        ("X1 2*", "x1 25"),
+        ("Wren Gen 1 (*)", "Wren Gen 1 (20UD)"),
+        ("M7", "m7"),
+    ],
+)
+def test_what_means_a_name_is_found_by_it(stated, name):
+    start, key = lookup_of(stated)
+
+    assert matches(stated, frozenset({fold(name)}))
+    assert start == start_of(fold(name))
+    assert key in (fold(name), STAR)
 
 
 @pytest.mark.parametrize("stated", ["Folio 14", "Folio 14*", "QF1*", "20UD*", "X1 2*-*"])

@@ -24,6 +24,7 @@ def a_plan(**facts):
         "clock_difference_seconds": 0,
         "issued_at": NOW - timedelta(hours=3),
         "expires_at": NOW + timedelta(hours=21),
+        "packages": ("1.29",),
     }
     return Plan(**(defaults | facts))
 

@@ -18,7 +18,7 @@ from flashworthy_common.exceptions import ExceptionKind, SiteException
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.paths import NoPath, WayBack
 from flashworthy_common.policy import DEFAULT_POLICY, UpsRule
-from flashworthy_common.readiness import Answer, Moment, Outcome
+from flashworthy_common.readiness import Answer, Moment, Outcome, Who
 from flashworthy_common.reasons import Priority
 from flashworthy_common.releases import LeastVersion, Requirements, Way
 from flashworthy_common.report import (
@@ -331,6 +331,25 @@ def test_a_person_may_know_a_way_or_accept_that_there_is_none(what):
 
     assert answer_of("way_back.going_back", accepted) is PASS
     assert answer_of("way_back.going_back", of_another) is STOP
+
+
+@BOTH_MOMENTS
+@pytest.mark.parametrize(
+    ("packages", "answer"), [(("1.29",), PASS), (("1.20", "1.34"), FIX), ((), FIX)]
+)
+def test_the_package_of_the_running_version_is_kept_before(packages, answer, moment):
+    verdict = verdict_of(a_machine(packages=packages), moment=moment)
+
+    assert answer_of("way_back.package", verdict) is answer
+    (check,) = [each for each in verdict.checks if each.code == "way_back.package"]
+    if answer is FIX:
+        assert (check.remedy, check.who) == ("keep the package of 1.29", Who.DESK)
+
+
+def test_without_a_path_nobody_asks_for_a_package():
+    need = replace(NEED, target=None, path=(), way_back=None)
+
+    assert answer_of("way_back.package", verdict_of(a_machine(packages=()), need)) is None
 
 
 def test_settings_that_a_flash_resets_are_written_down_before():

@@ -53,6 +53,16 @@ def test_not_being_listed_proves_nothing_and_no_list_is_told():
     )
 
 
+def test_a_severity_is_told_and_never_weighed():
+    severe = Advisory(id="CVE-2026-11111", severity="8.2 High")
+    one = replace(HOLE, advisories=("CVE-2026-11111",))
+
+    told, untold = weigh(one, "1.34", Weighing(advisories={severe.id: severe})), weigh(one, "1.34")
+
+    assert told.because == f"{untold.because}; severity 8.2 High (told, not weighed)"
+    assert told.priority is untold.priority
+
+
 def test_the_worst_advisory_decides_and_its_own_facts_outrank_the_sites():
     worm = Advisory(id="QM-2026-07", exploitation=Exploitation.PUBLIC_POC, automatable=True)
     by = Weighing(inputs=SiteInputs(human_impact=HumanImpact.VERY_HIGH), advisories={worm.id: worm})

@@ -87,7 +87,7 @@ def test_the_newest_version_seen_here_is_told_as_it_is_now(site):
     worklist = site.get("/overview").json["worklist"]
 
     seen = {item["version_text"]: item["newest_seen"] for item in worklist}
-    newest = {"version_text": "1.31", "machines": 2}
+    newest = {"version_text": "1.31", "machines": 2, "since": None}
     assert seen == {"1.10": newest, "1.29": newest, "1.31": None}
 
 

@@ -148,7 +148,14 @@ def a_report(**sections):
     return replace(FIT_REPORT, **changed)
 
 
-def a_machine(*, marked="", clock_difference_seconds=0, confirmations=(), **sections):
+def a_machine(
+    *,
+    marked="",
+    clock_difference_seconds=0,
+    confirmations=(),
+    packages=("1.29",),
+    **sections,
+):
     return Machine(
         name="reading-room-4",
         place="Alder Lane / ground floor / reading room",
@@ -157,6 +164,7 @@ def a_machine(*, marked="", clock_difference_seconds=0, confirmations=(), **sect
         received_at=NOW - timedelta(minutes=2),
         clock_difference_seconds=clock_difference_seconds,
         confirmations=confirmations,
+        packages=packages,
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from flashworthy_common.makers import Combination, combination_of
-from flashworthy_common.need import Need, need_of
+from flashworthy_common.need import Need, need_of, newest_seen
 from flashworthy_common.present import sentence
 from flashworthy_common.readiness import RULES_VERSION, Machine, Moment, Verdict, assess
 from flashworthy_common.releases import Release, Review, speaks_for
@@ -81,8 +81,7 @@ def verdict_of(
 def with_observation(connection: Connection, stored: StoredCombination) -> Need:
     """The need together with the newest version seen here, which changes with every report."""
     here = combination_store.versions_here(connection, stored.combination)
-    seen = need_of(stored.combination, (), (), here).newest_seen
-    return replace(stored.need, newest_seen=seen)
+    return replace(stored.need, newest_seen=newest_seen(stored.combination, here))
 
 
 def judge_due(site: Site) -> None:

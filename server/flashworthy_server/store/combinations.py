@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, func, insert, select, update
 
 from flashworthy_common.makers import Combination, MachineMaker, Model
-from flashworthy_common.need import Need
+from flashworthy_common.need import Need, Observation
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_common.versions import RULES_VERSION, parse_version, sort_key
 from flashworthy_server.tables import combinations, machines
@@ -81,8 +81,8 @@ def outdated_combinations(connection: Connection) -> Iterator[StoredCombination]
         yield _combination(row)
 
 
-def versions_here(connection: Connection, combination: Combination) -> list[tuple[str, int]]:
-    """Versions that run on the same maker, model and board here, with their number of machines."""
+def versions_here(connection: Connection, combination: Combination) -> list[Observation]:
+    """What runs on the same maker, model and board here."""
     maker, model, board, *_ = combination.key
     rows = connection.execute(
         select(combinations.c.version_text, func.count())
@@ -96,7 +96,7 @@ def versions_here(connection: Connection, combination: Combination) -> list[tupl
         .group_by(combinations.c.version_text)
         .order_by(combinations.c.version_text)
     )
-    return [(text, count) for text, count in rows]
+    return [Observation(version_text=text, machines=count) for text, count in rows]
 
 
 def _judged(combination: Combination, need: Need) -> dict[str, Any]:
