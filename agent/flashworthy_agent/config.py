@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from flashworthy_agent.address import canonical_address
 from flashworthy_agent.errors import AddressError, ConfigError
-from flashworthy_agent.transport import canonical_address
 
 DEFAULT_FILE = Path("/etc/flashworthy/agent.toml")
 PREFIX = "FLASHWORTHY_"

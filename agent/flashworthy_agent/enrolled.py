@@ -20,7 +20,6 @@ from flashworthy_agent.clock import utc_now
 from flashworthy_agent.collect import look, make_report
 from flashworthy_agent.config import Config
 from flashworthy_agent.delivery import Delivery
-from flashworthy_agent.enrolment import require_enrolled
 from flashworthy_agent.errors import (
     RequestRefusedError,
     ServerUnavailableError,
@@ -30,7 +29,7 @@ from flashworthy_agent.errors import (
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool, Waiting
-from flashworthy_agent.state import StateFolder
+from flashworthy_agent.state import StateFolder, require_enrolled
 from flashworthy_agent.transport import Receipt, Server
 from flashworthy_common.report import WIRE_VERSION, Source, Why
 

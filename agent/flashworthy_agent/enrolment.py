@@ -6,16 +6,12 @@
 - The code file is removed once it has served.
 """
 
-import stat
-from collections.abc import Mapping
-from pathlib import Path
-
 from flashworthy_agent.collect import Findings, look
-from flashworthy_agent.config import PREFIX, Config
+from flashworthy_agent.config import Config
+from flashworthy_agent.enrolment_code import code_file
 from flashworthy_agent.errors import (
     AnotherMachineError,
     ConfigError,
-    NotEnrolledError,
     RequestRefusedError,
 )
 from flashworthy_agent.probes.access import Access
@@ -25,7 +21,6 @@ from flashworthy_agent.state import State, StateFolder
 from flashworthy_agent.transport import Enrolment, Server
 from flashworthy_common.values import to_json
 
-CODE_VARIABLE = f"{PREFIX}CODE"
 _CONFLICT = 409  # RFC 9110 §15.5.10; the agent id belongs to another machine
 _ASKED = frozenset({"identity", "machine"})
 
@@ -52,52 +47,8 @@ def enrol(
         state = _start_over(folder, str(error))
         enrolment = server.enrol(_application(state, findings, code))
     enrolled = _keep(folder, state, findings, server.address, enrolment)
-    _code_file(folder).unlink(missing_ok=True)
+    code_file(folder).unlink(missing_ok=True)
     return enrolled
-
-
-def code_left_for(folder: StateFolder, environment: Mapping[str, str]) -> str | None:
-    """The code with which this agent may join silently; None: nobody left one."""
-    if code := environment.get(CODE_VARIABLE, "").strip():
-        return code
-    return read_code(_code_file(folder)) if _code_file(folder).exists() else None
-
-
-def read_code(file: Path) -> str:
-    """The code that `file` holds.
-
-    Raises:
-        ConfigError: others can read it, or it holds none.
-    """
-    try:
-        mode = stat.S_IMODE(file.stat().st_mode)
-        code = file.read_text("utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{file}: expected an enrolment code: {error}") from error
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
-        raise ConfigError(
-            f"{file}: expected mode 0600, since it lets machines join, got {mode:04o}; "
-            "run chmod 600 on it"
-        )
-    if not code:
-        raise ConfigError(f"{file}: expected an enrolment code, got nothing")
-    return code
-
-
-def require_enrolled(state: State | None, folder: StateFolder) -> State:
-    """
-    Raises:
-        NotEnrolledError: no server knows this agent yet.
-    """
-    if state is None or not (state.server and state.machine_id and state.token):
-        raise NotEnrolledError(
-            f"{folder.folder}: not enrolled; run flashworthy-agent enrol --server URL --code CODE"
-        )
-    return state
-
-
-def _code_file(folder: StateFolder) -> Path:
-    return folder.folder / "enrolment-code"
 
 
 def _state_here(folder: StateFolder, findings: Findings, place: str | None) -> State:

@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 
 from flashworthy_agent.collect import look
 from flashworthy_agent.config import Config, Settings
-from flashworthy_agent.enrolment import require_enrolled
 from flashworthy_agent.errors import (
     AnotherMachineError,
     ConfigError,
@@ -23,7 +22,7 @@ from flashworthy_agent.errors import (
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool
-from flashworthy_agent.state import State, StateFolder
+from flashworthy_agent.state import State, StateFolder, require_enrolled
 from flashworthy_agent.transport import Server
 from flashworthy_common.values import write_time
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from flashworthy_agent.durable import OWNER_ONLY_FILE, make_private_folder, write_durably
-from flashworthy_agent.errors import BusyError, StateError
+from flashworthy_agent.errors import BusyError, NotEnrolledError, StateError
 from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.values import from_json, to_json
 
@@ -48,6 +48,18 @@ class State:
 def new_state(*, sequence: int = 0) -> State:
     """The state of an agent that nobody knows yet."""
     return State(agent_id=str(uuid.uuid4()), sequence=sequence)
+
+
+def require_enrolled(state: State | None, folder: "StateFolder") -> State:
+    """
+    Raises:
+        NotEnrolledError: no server knows this agent yet.
+    """
+    if state is None or not (state.server and state.machine_id and state.token):
+        raise NotEnrolledError(
+            f"{folder.folder}: not enrolled; run flashworthy-agent enrol --server URL --code CODE"
+        )
+    return state
 
 
 class StateFolder:

@@ -10,7 +10,6 @@
   or `RequestRefusedError`.
 """
 
-import ipaddress
 import json
 import os
 import ssl
@@ -20,12 +19,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote, urlsplit
+from urllib.parse import quote
 
 from flashworthy_agent import __version__
+from flashworthy_agent.address import canonical_address
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.errors import (
-    AddressError,
     RequestRefusedError,
     ServerUnavailableError,
     TokenRefusedError,
@@ -42,7 +41,6 @@ MAX_ANSWER_BYTES = 1 << 20
 _REFUSED_FOR_GOOD = {400, 409, 413, 422}
 _TRY_LATER = {408, 429}
 _NAMES_OF_AUTHORITIES = ("REQUESTS_CA_BUNDLE", "CURL_CA_BUNDLE")  # that requests itself honours
-_LOOPBACK = (ipaddress.ip_network("127.0.0.0/8"), ipaddress.ip_network("::1/128"))
 
 
 @dataclass(frozen=True)
@@ -59,38 +57,6 @@ class Receipt:
 
     is_new: bool  # to the server
     is_rotation_due: bool  # the agent is to fetch a new token
-
-
-def canonical_address(text: str) -> str:
-    """The server's address without a slash at its end.
-
-    Raises:
-        AddressError: not an address, or plain HTTP to another machine.
-    """
-    expected = f"expected an address such as https://server.example, got {text!r}"
-    try:
-        parts = urlsplit(text.strip())
-        host, _ = parts.hostname, parts.port  # a port that is no number raises
-    except ValueError as error:
-        raise AddressError(expected) from error
-    if parts.scheme not in ("https", "http") or not host or "@" in parts.netloc:
-        raise AddressError(expected)
-    if parts.query or parts.fragment:
-        raise AddressError(f"expected an address without ? or #, got {text!r}")
-    if parts.scheme == "http" and not _is_this_machine(host):
-        raise AddressError(
-            f"expected https://, got {text!r}: plain HTTP would show the token to the network "
-            "and is allowed only to this machine itself (127.0.0.1, ::1, localhost)"
-        )
-    return f"{parts.scheme}://{parts.netloc}{parts.path.rstrip('/')}"
-
-
-def _is_this_machine(host: str) -> bool:
-    try:
-        address = ipaddress.ip_address(host)
-    except ValueError:
-        return host == "localhost"
-    return any(address in network for network in _LOOPBACK)
 
 
 class Server:

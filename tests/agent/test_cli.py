@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 import flashworthy_agent
-from flashworthy_agent.cli import OUTCOME_STATUS, main
+from flashworthy_agent.cli import main
+from flashworthy_agent.commands import OUTCOME_STATUS
 from flashworthy_agent.state import StateFolder
 from flashworthy_common.ids import is_uuid
 from flashworthy_common.present import verdict_lines
@@ -460,7 +461,7 @@ def test_every_outcome_has_an_exit_status():
 
 
 def test_the_verdict_is_printed_as_the_one_presenter_words_it(run, enrolled, monkeypatch):
-    monkeypatch.setattr("flashworthy_agent.cli.utc_now", lambda: NOW)
+    monkeypatch.setattr("flashworthy_agent.commands.utc_now", lambda: NOW)
     verdict = verdict_of()
     enrolled.verdict = to_json(verdict)
 

@@ -3,7 +3,8 @@
 import pytest
 
 from flashworthy_agent.config import Config
-from flashworthy_agent.enrolment import code_left_for, enrol, read_code
+from flashworthy_agent.enrolment import enrol
+from flashworthy_agent.enrolment_code import code_left_for, read_code
 from flashworthy_agent.errors import ConfigError, RequestRefusedError
 from flashworthy_agent.probes.access import access_to
 from flashworthy_agent.state import StateFolder

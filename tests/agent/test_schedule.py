@@ -14,7 +14,7 @@ from flashworthy_agent.errors import (
     ServerUnavailableError,
 )
 from flashworthy_agent.probes.access import access_to
-from flashworthy_agent.schedule import BOOT_ID_FILE, Schedule
+from flashworthy_agent.schedule import Schedule
 from flashworthy_agent.state import StateFolder
 from support.machines import NOW
 from support.servers import serving
@@ -25,7 +25,7 @@ SERIAL = "/sys/class/dmi/id/product_serial"
 
 @pytest.fixture
 def root(tmp_path):
-    return grow(tmp_path / "root", {BOOT_ID_FILE: "start 1\n", SERIAL: "AL-0042\n"})
+    return grow(tmp_path / "root", {SERIAL: "AL-0042\n"})
 
 
 @pytest.fixture
@@ -63,10 +63,17 @@ def clock():
 def call(folder, site, root, clock):
     """One call of the timer."""
 
-    def run(environment=None):
-        config, access = Config(server=site.address), access_to(root)
-        schedule = Schedule(folder, config, access, environment or {}, clock.wait, clock.now)
-        return schedule.run_when_due()
+    def run(environment=None, boot_id="start 1"):
+        config = Config(server=site.address)
+        return Schedule(
+            folder,
+            config,
+            lambda: access_to(root),
+            boot_id,
+            environment or {},
+            clock.wait,
+            clock.now,
+        ).run_when_due()
 
     return run
 
@@ -86,11 +93,10 @@ def whys(site):
     return [report["why"] for report in site.reports()]
 
 
-def test_the_first_call_after_a_start_of_the_system_reports_it(call, enrolled, site, root, folder):
+def test_the_first_call_after_a_start_of_the_system_reports_it(call, enrolled, site, folder):
     call()
     call()
-    grow(root, {BOOT_ID_FILE: "start 2\n"})
-    call()
+    call(boot_id="start 2")
 
     assert whys(site) == ["start-up", "start-up"]
     assert folder.load().boot_id == "start 2"
@@ -100,6 +106,7 @@ def test_after_a_report_it_is_not_time_until_the_agents_own_moment(call, enrolle
     call()
 
     assert call() is None
+    assert call(boot_id=None) is None
     assert clock.waited == []
     assert is_regular(folder, enrolled)
 
@@ -193,7 +200,9 @@ def test_a_code_stays_until_the_server_is_there(folder, root, clock):
     away = Config(server="http://127.0.0.1:9")
 
     with pytest.raises(ServerUnavailableError):
-        Schedule(folder, away, access_to(root), {}, clock.wait, clock.now).run_when_due()
+        Schedule(
+            folder, away, lambda: access_to(root), None, {}, clock.wait, clock.now
+        ).run_when_due()
 
     assert (folder.folder / "enrolment-code").exists()
 
@@ -211,9 +220,9 @@ def test_on_another_machine_it_joins_anew_with_a_code(call, enrolled, root, site
     site.refusals = {1: (503, "away")}
     call()
     site.refusals = {}
-    grow(root, {SERIAL: "AL-0077\n", BOOT_ID_FILE: "start 2\n"})
+    grow(root, {SERIAL: "AL-0077\n"})
 
-    assert call({"FLASHWORTHY_CODE": "ABC"}).acknowledged == 1
+    assert call({"FLASHWORTHY_CODE": "ABC"}, boot_id="start 2").acknowledged == 1
 
     old, new = site.reports()[0], site.reports()[-1]
     assert new["identity"]["system_serial"] == "AL-0077"

@@ -15,6 +15,7 @@ import requests
 import responses
 from responses import matchers
 
+from flashworthy_agent.address import canonical_address
 from flashworthy_agent.errors import (
     AddressError,
     RequestRefusedError,
@@ -26,7 +27,6 @@ from flashworthy_agent.transport import (
     Enrolment,
     Receipt,
     Server,
-    canonical_address,
 )
 from support.servers import serving
 

@@ -1,0 +1,63 @@
+"""What every command needs first: the settings, the agent's own folder, and how to complain."""
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+from flashworthy_agent.config import DEFAULT_FILE, Settings, load_settings
+from flashworthy_agent.delivery import Delivery
+from flashworthy_agent.errors import ConfigError, StateError
+from flashworthy_agent.state import DEFAULT_FOLDER, StateFolder
+
+
+def complain(what: object) -> None:
+    print(f"flashworthy-agent: {what}", file=sys.stderr)
+
+
+def settings_of(options: argparse.Namespace) -> Settings:
+    named = options.config_file or os.environ.get("FLASHWORTHY_CONFIG")
+    if named and not Path(named).is_file():
+        raise ConfigError(f"{named}: expected a file with the settings, and it is not there")
+    default = DEFAULT_FILE if is_this_machine(options) else None
+    return load_settings(Path(named) if named else default, os.environ)
+
+
+def state_folder(options: argparse.Namespace) -> StateFolder:
+    """The agent's own folder.
+
+    Raises:
+        StateError: another root was named, whose machine this machine's agent must not speak for.
+    """
+    folder = own_folder(options)
+    if folder is None:
+        raise StateError(
+            "with --root, name the state folder with --state: "
+            f"{DEFAULT_FOLDER} belongs to this machine, not to the one below {options.root}"
+        )
+    return folder
+
+
+def own_folder(options: argparse.Namespace) -> StateFolder | None:
+    named = options.state or os.environ.get("FLASHWORTHY_STATE")
+    if named:
+        return StateFolder(Path(named))
+    return StateFolder(DEFAULT_FOLDER) if is_this_machine(options) else None
+
+
+def is_this_machine(options: argparse.Namespace) -> bool:
+    is_root: bool = options.root.absolute() == Path("/")
+    return is_root
+
+
+def delivery_line(delivery: Delivery, waiting: int) -> str:
+    return f"{delivery.acknowledged} sent, {waiting} waiting"
+
+
+def status_of(delivery: Delivery) -> int:
+    """Tells what went wrong with a delivery, and returns the exit status for it."""
+    for reason in (*delivery.notes, *delivery.set_aside):
+        complain(reason)
+    if delivery.stopped:
+        complain(f"{delivery.stopped}; what waits is kept")
+    return 1 if delivery.set_aside or delivery.stopped else 0
