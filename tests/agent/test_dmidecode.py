@@ -106,8 +106,8 @@ def test_a_program_that_finds_nothing_either_says_so(tmp_path):
     found = look_at_identity(access(tmp_path, Dmidecode("# dmidecode 3.4\n")))
 
     assert found.system_serial == Unknown(
-        "not there: this kernel shows no SMBIOS table; "
-        "dmidecode shows no table: /dev/mem: Permission denied"
+        "this kernel shows no SMBIOS table; "
+        "dmidecode finds none either: /dev/mem: Permission denied"
     )
 
 

@@ -22,7 +22,7 @@ from support import smbios_tables as build
 from support.trees import grow
 
 NAMES, TABLES = "/sys/class/dmi/id", "/sys/firmware/dmi/tables"
-NO_TABLE = Unknown("not there: this kernel shows no SMBIOS table")
+NO_TABLE = Unknown("this kernel shows no SMBIOS table")
 LARK = {
     f"{NAMES}/bios_vendor": "Brightwater\n",
     f"{NAMES}/bios_version": "K1.29\n",

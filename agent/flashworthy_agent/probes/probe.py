@@ -30,3 +30,4 @@ class Platform:
 
     probes: tuple[Probe, ...]  # in the order in which they run
     uptime_seconds: Callable[[Files], Maybe[int]]
+    programs_with_windows: Callable[[Access], Maybe[tuple[str, ...]]] = lambda access: NOT_YET

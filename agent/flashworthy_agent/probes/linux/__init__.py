@@ -11,6 +11,7 @@ from flashworthy_agent.probes.linux.power import look_at_power
 from flashworthy_agent.probes.linux.protection import look_at_protection
 from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
 from flashworthy_agent.probes.linux.ups import look_at_ups
+from flashworthy_agent.probes.linux.windows import programs_with_windows
 from flashworthy_agent.probes.probe import Platform, Probe
 
 LINUX = Platform(
@@ -34,4 +35,5 @@ LINUX = Platform(
         ),
     ),
     uptime_seconds=uptime_seconds,
+    programs_with_windows=programs_with_windows,
 )

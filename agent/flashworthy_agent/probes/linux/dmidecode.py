@@ -33,7 +33,7 @@ def dumped_table(programs: Programs) -> Maybe[tuple[Maybe[ReleaseNumber], bytes]
     version, table = parse_dump(outcome.output)
     if not table:
         said = next(iter(outcome.complaint.strip().splitlines()), "nothing said")
-        return Unknown(f"dmidecode shows no table: {said[:200]}")
+        return Unknown(f"dmidecode finds none either: {said[:200]}")
     return version, table
 
 

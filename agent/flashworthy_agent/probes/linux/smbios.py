@@ -18,7 +18,7 @@ from flashworthy_common.values import Maybe, Unknown
 
 NAMES_FOLDER = "/sys/class/dmi/id"
 TABLES_FOLDER = "/sys/firmware/dmi/tables"
-NO_TABLE = Unknown("not there: this kernel shows no SMBIOS table")
+NO_TABLE = Unknown("this kernel shows no SMBIOS table")
 
 
 class Smbios:
