@@ -193,7 +193,7 @@ class _Seen:
     def standing(self) -> tuple[Standing, str]:
         running = self.running
         if not self.ordering.is_readable(running):
-            return Standing.UNREADABLE, f"{running!r} fits no known way of numbering releases"
+            return Standing.UNREADABLE, self.ordering.why_unreadable(running)
         withdrawn = self._why_withdrawn()
         if not any(release.state is ReleaseState.OFFERED for release, _ in self.listed):
             return Standing.UNLISTED, "no release on offer is known for this model" + withdrawn

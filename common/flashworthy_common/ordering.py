@@ -3,7 +3,14 @@
 from functools import lru_cache
 
 from flashworthy_common.makers import Combination
-from flashworthy_common.versions import FirmwareVersion, Order, is_release, parse_version, sort_key
+from flashworthy_common.versions import (
+    FirmwareVersion,
+    Order,
+    describe,
+    is_release,
+    parse_version,
+    sort_key,
+)
 from flashworthy_common.versions.order import relation
 
 MOST_REMEMBERED = 64  # models: the combinations of one are worked out one after the other
@@ -50,6 +57,11 @@ class Ordering:
 
     def is_readable(self, text: str) -> bool:
         return is_release(self._read(text), model=self._model)
+
+    def why_unreadable(self, text: str) -> str:
+        """Why a text that is not readable tells no release."""
+        version = self._read(text)
+        return f"{text!r} only repeats the model's name" if version.key else describe(version)
 
     def place(self, text: str) -> tuple[str, str]:
         """Sorts older before newer where that is known, and is the same on every run."""

@@ -388,3 +388,16 @@ def test_a_need_survives_json():
         problems = []
         assert from_json(Need, to_json(need), problems) == need
         assert problems == []
+
+
+@pytest.mark.parametrize(
+    ("version_text", "because"),
+    [
+        ("4.6.5", "'4.6.5' is a core number, not a release"),
+        ("Default string", "'Default string' is a placeholder, not a release"),
+        ("build of spring", "'build of spring' fits no known scheme"),
+        ("Folio 14", "'Folio 14' only repeats the model's name"),
+    ],
+)
+def test_an_unreadable_version_is_named_for_what_it_is(version_text, because):
+    assert need_of(running(version_text), (), ()).because == because
