@@ -110,6 +110,7 @@ def _parser() -> argparse.ArgumentParser:
         "collect", parents=[common, looking], help="look and show the report, sending nothing"
     )
     collect.add_argument("--out", type=Path, metavar="FILE", help="write the report to FILE")
+    collect.add_argument("--table", action="store_true", help="show it in plain words, not as JSON")
     collect.set_defaults(command="collect")
 
     send = commands.add_parser("send", parents=[common], help="send the reports that wait")
@@ -169,6 +170,10 @@ def _looking_options() -> argparse.ArgumentParser:
     options.add_argument(
         "--ups", action="append", default=[], metavar="NAME@HOST[:PORT]",
         help="a UPS that feeds this machine (else the key ups)",
+    )  # fmt: skip
+    options.add_argument(
+        "--look-for", action="append", default=[], metavar="NAME",
+        help="also the version of this driver or package",
     )  # fmt: skip
     return options
 

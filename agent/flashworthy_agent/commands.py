@@ -25,6 +25,7 @@ from flashworthy_agent.frame import (
     state_folder,
     status_of,
 )
+from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access, access_to
 from flashworthy_agent.probes.ups import parse_address
 from flashworthy_agent.spool import Spool, encode_report
@@ -44,6 +45,7 @@ def access_of(
         kept_folder=folder.kept_folder if folder else None,
         ask_anew=options.fresh,
         ups=tuple(map(parse_address, options.ups or settings.config.ups)),
+        look_for=tuple(options.look_for),
     )
 
 
@@ -94,11 +96,15 @@ def _collect(options: argparse.Namespace) -> int:
         configuration_digest=settings.config.digest(),
     )
     content = f"{encode_report(report)}\n".encode()  # JSON is UTF-8 whatever the terminal is
-    if options.out is None:
-        sys.stdout.buffer.write(content)
-    else:
+    if options.out:
         write_durably(options.out, content)
         print(f"report {report.report_id} written to {options.out}")
+    if options.table:
+        from flashworthy_agent.table import report_lines  # late: a run of the schedule needs none
+
+        print(*report_lines(report), sep="\n")
+    elif not options.out:
+        sys.stdout.buffer.write(content)
     return 0
 
 
@@ -142,14 +148,25 @@ def _check(options: argparse.Namespace) -> int:
     """Sends only what was seen just now: who stands there does not wait for older reports."""
     settings = settings_of(options)
     agent = _agent(options, settings)
-    report = agent.look_and_keep(access_of(options, agent.folder, settings), Why.SPOT)
+    access = replace(access_of(options, agent.folder, settings), on_the_spot=True)
+    report = agent.look_and_keep(access, Why.SPOT)
     delivery = agent.deliver([report])
     if status := status_of(delivery):
         return status
     answer = agent.server.verdict(agent.machine_id, "spot")
     outcome, lines = _verdict_in_words(answer, show_all=options.all)
-    print(json.dumps(answer, indent=1) if options.json else "\n".join(lines))
+    if options.json:
+        print(json.dumps(answer, indent=1))
+    else:
+        print(*lines, _open_here(access), sep="\n")
     return OUTCOME_STATUS[outcome]
+
+
+def _open_here(access: Access) -> str:
+    """Programs with windows, for whoever stands there; they are part of no report."""
+    from flashworthy_agent.table import in_words  # late: only the look on the spot needs it
+
+    return f"open here: {in_words(platform_named().programs_with_windows(access))}"
 
 
 def _status(options: argparse.Namespace) -> int:

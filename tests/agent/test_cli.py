@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import struct
 import subprocess
 import sys
 import tomllib
@@ -125,6 +126,35 @@ def test_collecting_prints_the_report_and_sends_nothing(run):
     assert (report["wire"], report["source"], report["why"]) == (1, "file", "by-hand")
     assert report["firmware"]["version_text"] == "K1.29"
     assert report["sequence"] == 1
+
+
+def test_collecting_into_a_table_shows_values_and_reasons_in_plain_words(run):
+    status, out, err = run("collect", "--table")
+
+    assert (status, err) == (0, "")
+    assert "\n  version                 K1.29\n" in out
+    assert "\n  mains                   yes\n" in out
+    assert (
+        "\n  sku                     not known: not there: /sys/class/dmi/id/product_sku\n" in out
+    )
+
+
+def test_a_table_may_be_shown_of_a_report_that_is_written(run, tmp_path):
+    file = tmp_path / "report.json"
+
+    _, out, _ = run("collect", "--table", "--out", str(file))
+
+    assert json.loads(file.read_bytes())["sequence"] == 1
+    assert out.startswith("report ")
+    assert "\nfirmware: " in out
+
+
+def test_the_version_of_a_driver_can_be_asked_for(run, root):
+    grow(root, {"/sys/module/net_x/version": "1.4.2\n"})
+
+    _, out, _ = run("collect", "--look-for", "net-x")
+
+    assert json.loads(out)["software"]["installed"] == [{"name": "net-x", "version_text": "1.4.2"}]
 
 
 def test_collecting_again_counts_on(run):
@@ -269,7 +299,7 @@ def test_another_root_is_not_spoken_for_by_this_machines_agent(root, capsys, mon
     assert status == 1
     assert capsys.readouterr().err == (
         "flashworthy-agent: with --root, name the state folder with --state: "
-        f"/var/lib/flashworthy belongs to this machine, not to the one below {root}\n"
+        f"/var/lib/flashworthy-agent belongs to this machine, not to the one below {root}\n"
     )
 
 
@@ -460,6 +490,9 @@ def test_every_outcome_has_an_exit_status():
     assert len(set(OUTCOME_STATUS.values())) == len(OUTCOME_STATUS)
 
 
+OPEN_HERE = "open here: not known: only the running system can tell; this is another root"
+
+
 def test_the_verdict_is_printed_as_the_one_presenter_words_it(run, enrolled, monkeypatch):
     monkeypatch.setattr("flashworthy_agent.commands.utc_now", lambda: NOW)
     verdict = verdict_of()
@@ -467,8 +500,8 @@ def test_the_verdict_is_printed_as_the_one_presenter_words_it(run, enrolled, mon
 
     short, full = run("check")[1], run("check", "--all")[1]
 
-    assert short == "\n".join(verdict_lines(verdict, now=NOW)) + "\n"
-    assert full == "\n".join(verdict_lines(verdict, now=NOW, show_all=True)) + "\n"
+    assert short == "\n".join([*verdict_lines(verdict, now=NOW), OPEN_HERE, ""])
+    assert full == "\n".join([*verdict_lines(verdict, now=NOW, show_all=True), OPEN_HERE, ""])
 
 
 def test_the_verdict_as_json_is_the_servers(run, enrolled):
@@ -618,3 +651,20 @@ def test_what_names_no_ups_ends_the_command(run):
         "",
         "flashworthy-agent: expected NAME@HOST or NAME@HOST:PORT of a UPS, got 'desk'\n",
     )
+
+
+def test_on_the_spot_whoever_looks_is_not_in_the_report(run, enrolled, root):
+    """The made-up list of logons has one terminal: the one that the agent is started from."""
+    enrolled.verdict = to_json(verdict_of())
+    logon = struct.pack("=hxxi32s4s32s256s", 7, 77, b"pts/3", b"ts/3", b"mira", b"").ljust(
+        384, b"\0"
+    )
+    grow(root, {"/run/utmp": logon, "/proc/77/comm": "bash\n",
+                "/proc/self/stat": f"78 (python) S 77 7 7 {136 << 8 | 3} 7 0\n"})  # fmt: skip
+
+    run("run")
+    run("check")
+
+    scheduled, spot = enrolled.reports()
+    assert [one["user"] for one in scheduled["people"]["sessions"]] == ["mira"]
+    assert spot["people"]["sessions"] == []

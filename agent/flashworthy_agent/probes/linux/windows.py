@@ -8,6 +8,7 @@
 import re
 
 from flashworthy_agent.probes.access import Access
+from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_common.values import Maybe, Unknown
 
 _TIMEOUT_SECONDS = 2.0
@@ -20,6 +21,8 @@ _LIST = ["xprop", "-notype", "-root", "_NET_CLIENT_LIST"]
 
 def programs_with_windows(access: Access) -> Maybe[tuple[str, ...]]:
     """Their names, or why they cannot be seen from here."""
+    if not access.is_live:
+        return ANOTHER_ROOT
     if access.environment.get("WAYLAND_DISPLAY"):
         return Unknown("a Wayland desktop does not show a program the windows of others")
     if not access.environment.get("DISPLAY"):
