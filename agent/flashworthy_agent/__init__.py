@@ -1,9 +1,11 @@
 """The agent: looks at one machine, reports what it saw, and shows the verdict on the spot.
 
-- ``cli``: the commands
+- ``cli``, ``commands``, ``config``: the command line, what it does, and the settings
 - ``collect``: runs the probes and makes a report of what they saw
 - ``spool``, ``state``: what the agent keeps on disk
-- ``transport``, ``delivery``: the server's answers, and what each means for a report
+- ``enrolment``, ``same_machine``: joining a server, and noticing another machine below
+- ``transport``, ``enrolled``: the server's answers, and what each means for a report
+- ``schedule``, ``pace``: what the timer calls, and when it is time to report
 - ``probes``: one question each, asked of the machine
 
 It opens no listening socket and takes no commands from afar.

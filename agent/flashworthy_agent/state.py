@@ -23,7 +23,7 @@ from flashworthy_agent.errors import BusyError, NotEnrolledError, StateError
 from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.values import from_json, to_json
 
-DEFAULT_FOLDER = Path("/var/lib/flashworthy")
+DEFAULT_FOLDER = Path("/var/lib/flashworthy-agent")
 
 
 @dataclass(frozen=True, kw_only=True)
