@@ -23,6 +23,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import Enum
+from functools import cached_property
 
 from flashworthy_common.exceptions import SiteException, accepts, in_force, rules_out
 from flashworthy_common.makers import Combination
@@ -55,9 +56,12 @@ class Observation:
     since: datetime | None = None  # when one of them was first seen to run it; none: not known
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Need:
-    """Whether and why a combination should be updated, to what, and by which steps."""
+    """Whether and why a combination should be updated, to what, and by which steps.
+
+    One need serves every machine of its combination: what follows from it is worked out once.
+    """
 
     running: Maybe[str]  # the version text
     standing: Standing
@@ -73,12 +77,12 @@ class Need:
     exceptions: tuple[SiteException, ...] = ()  # those in force and those that ended
     newest_seen: Observation | None = None  # where it is newer than the running version
 
-    @property
+    @cached_property
     def priority(self) -> Priority | None:
         """The highest priority among the reasons; none without a reason."""
         return highest(self.reasons)
 
-    @property
+    @cached_property
     def steps(self) -> tuple[Release, ...]:
         """The releases to flash, in order; none without a path."""
         return (*self.stones, self.target) if self.path and self.target else ()

@@ -7,6 +7,7 @@
 """
 
 from datetime import datetime
+from functools import lru_cache
 
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
 from flashworthy_common.report import Section
@@ -90,7 +91,7 @@ def _section_age(code: str, title: str, case: Case, section: Section) -> Check:
 
 
 def _recent(question: Question, case: Case, seen_at: Maybe[datetime], limit_seconds: int) -> Check:
-    limit = f"at most {_span(limit_seconds)}"
+    limit = _at_most(limit_seconds)
     if isinstance(seen_at, Unknown):
         return _too_old(question, case, f"not seen: {seen_at.because}", limit)
     holds_until = case.fresh_until(seen_at, limit_seconds)
@@ -107,6 +108,12 @@ def _too_old(question: Question, case: Case, says: str, limit: str) -> Check:
         remedy="look again on the spot",
         who=Who.SPOT,
     )
+
+
+@lru_cache
+def _at_most(limit_seconds: int) -> str:
+    """The same few limits of the site's policy, again and again."""
+    return f"at most {_span(limit_seconds)}"
 
 
 def _span(seconds: float) -> str:

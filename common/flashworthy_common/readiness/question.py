@@ -6,11 +6,11 @@ is an answer, `unknown`, with the reason.
 
 `Case` offers the few judgements that many checks share, so that each reads as its rule.
 
-`Check` and `Question` are not frozen, though nothing ever changes one: every verdict makes some
-fifty of them, and a frozen object costs five times as much to make.
+`Case`, `Check` and `Question` are not frozen, though nothing ever changes one: every verdict makes
+some fifty of them, and a frozen object costs five times as much to make.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import Enum
 
@@ -38,7 +38,10 @@ class Answer(Enum):
 
 
 _OWN_RECORD = "the server's record"
-_PASS = Answer.PASS  # looking up a member of an enumeration is slow, and most answers are this one
+_NO_REQUIREMENTS = Requirements()
+
+# Looking up a member of an enumeration costs more than what is done with it here.
+_PASS, _FIX, _STOP, _SPOT = Answer.PASS, Answer.FIX, Answer.STOP, Moment.SPOT
 
 
 class Who(Enum):
@@ -87,47 +90,33 @@ class Machine:
     plan_expires_at: datetime | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Case:
-    """Everything that one verdict is about."""
+    """Everything that one verdict is about, and what many checks ask of it, worked out once."""
 
     machine: Machine
     need: Need
     policy: Policy
     moment: Moment
     now: datetime
+    report: Report = field(init=False)
+    on_the_spot: bool = field(init=False)
+    blocks_on_the_spot: Answer = field(init=False)  # of what can be mended before the visit
+    next_step: Release | None = field(init=False)  # the path's first, or else the target
+    requires: Requirements = field(init=False)  # what the notes of the next step ask for
+    kind: Kind | None = field(init=False)
+    batteries: Maybe[tuple[Battery, ...]] = field(init=False)
 
-    @property
-    def report(self) -> Report:
-        return self.machine.report
-
-    @property
-    def on_the_spot(self) -> bool:
-        return self.moment is Moment.SPOT
-
-    @property
-    def blocks_on_the_spot(self) -> Answer:
-        """For what can be mended before the visit, but is a `stop` just before the flash."""
-        return Answer.STOP if self.on_the_spot else Answer.FIX
-
-    @property
-    def next_step(self) -> Release | None:
-        """What would be flashed next: the first step of the path, or else the target."""
-        return self.need.steps[0] if self.need.steps else self.need.target
-
-    @property
-    def requires(self) -> Requirements:
-        """What the notes of the next step ask for; nothing where there is none."""
-        return self.next_step.requires if self.next_step else Requirements()
-
-    @property
-    def kind(self) -> Kind | None:
-        chassis_type = self.report.machine.chassis_type
-        return None if isinstance(chassis_type, Unknown) else kind_of(chassis_type)
-
-    @property
-    def batteries(self) -> Maybe[tuple[Battery, ...]]:
-        return self.report.power.batteries
+    def __post_init__(self) -> None:
+        need, report = self.need, self.machine.report
+        chassis_type = report.machine.chassis_type
+        self.report = report
+        self.on_the_spot = self.moment is _SPOT
+        self.blocks_on_the_spot = _STOP if self.on_the_spot else _FIX
+        self.next_step = need.steps[0] if need.steps else need.target
+        self.requires = self.next_step.requires if self.next_step else _NO_REQUIREMENTS
+        self.kind = None if isinstance(chassis_type, Unknown) else kind_of(chassis_type)
+        self.batteries = report.power.batteries
 
     @property
     def flash_minutes(self) -> int:
