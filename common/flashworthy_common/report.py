@@ -13,12 +13,13 @@ nothing here says whether a value is good.
 Units stand in the names: sizes in bytes, shares in percent from 0 to 100, durations in seconds.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import datetime
 from enum import Enum
 from typing import Annotated, Any, TypeVar
 
 from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.records import record
 from flashworthy_common.values import (
     NOT_REPORTED,
     Bounds,
@@ -70,7 +71,7 @@ class ProtectorKind(Enum):
     OTHER = "other"
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Section:
     """What every section says of itself."""
 
@@ -78,7 +79,7 @@ class Section:
     source: str = "not named"  # such as "raw SMBIOS table" or "/sys/class/power_supply"
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class IdentitySection(Section):
     """Evidence for which machine this is; no single value proves it."""
 
@@ -90,7 +91,7 @@ class IdentitySection(Section):
     place: Maybe[str] = NOT_REPORTED  # names from the outside in, joined by " / "
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class MachineSection(Section):
     """What the machine calls itself, verbatim."""
 
@@ -107,7 +108,7 @@ class MachineSection(Section):
     virtual_evidence: Maybe[str] = NOT_REPORTED  # what says so
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class EsrtEntry:
     """One entry of the EFI System Resource Table (UEFI §23.4), numbers as they stand there."""
 
@@ -120,7 +121,7 @@ class EsrtEntry:
     last_attempt_status: Maybe[Count] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class FirmwareSection(Section):
     """The machine's own firmware; texts verbatim, reading them is the server's work."""
 
@@ -138,7 +139,7 @@ class FirmwareSection(Section):
     update_queued: Maybe[tuple[str, ...]] = NOT_REPORTED  # what waits for the next restart
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Component:
     """One part with firmware of its own; shown, not judged."""
 
@@ -147,12 +148,12 @@ class Component:
     version_text: Maybe[str] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class ComponentsSection(Section):
     items: Maybe[tuple[Component, ...]] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Battery:
     """One battery of the machine itself; energy and charge are never converted or mixed."""
 
@@ -171,7 +172,7 @@ class Battery:
     runtime_seconds: Maybe[Seconds] = NOT_REPORTED  # at its draw of the moment
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Ups:
     """One uninterruptible power supply as its server tells it (RFC 9271)."""
 
@@ -183,7 +184,7 @@ class Ups:
     shuts_this_down: Maybe[bool] = NOT_REPORTED  # this machine shuts down on its command
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class PowerSupply:
     """One power supply unit of SMBIOS type 39."""
 
@@ -194,7 +195,7 @@ class PowerSupply:
     status: Maybe[str] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class PowerSection(Section):
     mains: Maybe[bool] = NOT_REPORTED  # power from outside reaches the machine
     batteries: Maybe[tuple[Battery, ...]] = NOT_REPORTED
@@ -202,7 +203,7 @@ class PowerSection(Section):
     supplies: Maybe[tuple[PowerSupply, ...]] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class PendingUpdates:
     """What the operating system's own package manager would install now."""
 
@@ -215,7 +216,7 @@ class PendingUpdates:
     lists_at: Maybe[datetime] = NOT_REPORTED  # when its lists were last fetched
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class InstalledVersion:
     """The version of one driver or package that the plan asks for."""
 
@@ -223,7 +224,7 @@ class InstalledVersion:
     version_text: Maybe[str] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class SoftwareSection(Section):
     os_name: Maybe[str] = NOT_REPORTED
     os_version: Maybe[str] = NOT_REPORTED
@@ -236,7 +237,7 @@ class SoftwareSection(Section):
     esp_free_bytes: Maybe[Bytes] = NOT_REPORTED  # EFI system partition
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Volume:
     """Encryption of one volume; never any key material."""
 
@@ -248,12 +249,12 @@ class Volume:
     suspended_restarts: Maybe[Count] = NOT_REPORTED  # 0: protection is on
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class ProtectionSection(Section):
     volumes: Maybe[tuple[Volume, ...]] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Session:
     """One person logged on."""
 
@@ -262,14 +263,14 @@ class Session:
     idle_seconds: Maybe[Seconds] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class PeopleSection(Section):
     sessions: Maybe[tuple[Session, ...]] = NOT_REPORTED
     installers: Maybe[tuple[str, ...]] = NOT_REPORTED  # installers and update programs running
     inhibitors: Maybe[tuple[str, ...]] = NOT_REPORTED  # programs that hold off a shutdown
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class ProbeRun:
     """How one probe of the agent went."""
 
@@ -278,7 +279,7 @@ class ProbeRun:
     failure: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class AgentSection(Section):
     version: Maybe[str] = NOT_REPORTED
     configuration_digest: Maybe[str] = NOT_REPORTED
@@ -287,7 +288,7 @@ class AgentSection(Section):
     probes: Maybe[tuple[ProbeRun, ...]] = NOT_REPORTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Report:
     """One report; the fields before `identity` are the envelope."""
 

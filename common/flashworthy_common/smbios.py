@@ -17,13 +17,13 @@ Names of codes: DSP0134 3.8; the clause stands beside each field.
 
 import struct
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from itertools import takewhile
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
 from flashworthy_common.errors import SmbiosError
+from flashworthy_common.records import record
 from flashworthy_common.values import Unknown
 
 T = TypeVar("T")
@@ -44,7 +44,7 @@ class ReleaseNumber(NamedTuple):
         return f"{self.major}.{self.minor}"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class EntryPoint:
     """Where a table says what it is. [§5.2]"""
 
@@ -52,7 +52,7 @@ class EntryPoint:
     table_bytes: int  # its length; of a 64-bit entry point the greatest it may be
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class FirmwareInformation:
     """Type 0. [§7.1]"""
 
@@ -69,7 +69,7 @@ class FirmwareInformation:
     controller_release: ReleaseNumber | Unknown  # 16h, 17h, of the embedded controller
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SystemInformation:
     """Type 1. [§7.2]"""
 
@@ -83,7 +83,7 @@ class SystemInformation:
     family: str | Unknown  # 1Ah, since 2.4
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Baseboard:
     """Type 2. [§7.3]"""
 
@@ -97,7 +97,7 @@ class Baseboard:
     board_type: str | Unknown  # 0Dh (§7.3.2)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Chassis:
     """Type 3. [§7.4]"""
 
@@ -114,7 +114,7 @@ class Chassis:
     sku: str | Unknown  # 15h + contained elements, since 2.7
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PortableBattery:
     """Type 22: what a battery was designed to hold; it says nothing of today's charge. [§7.23]"""
 
@@ -130,7 +130,7 @@ class PortableBattery:
     made_on: date | Unknown  # 12h, of smart batteries
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PowerSupply:
     """Type 39. [§7.40]"""
 
@@ -150,7 +150,7 @@ class PowerSupply:
     supply_type: str | Unknown  # 0Eh bits 13:10
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class FirmwareInventory:
     """Type 45: firmware of one component, since 3.5. [§7.46]"""
 
@@ -169,7 +169,7 @@ class FirmwareInventory:
     component_handles: tuple[int, ...] | Unknown  # 17h, 18h
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Table:
     """What one table says; structures of one type in the table's order."""
 
@@ -267,12 +267,12 @@ def parse_entry_point(data: bytes) -> EntryPoint:
     if data.startswith(b"_SM3_"):
         _require_sound(data, length_at=6, least=0x18)
         (table_bytes,) = struct.unpack_from("<I", data, 0x0C)
-        return EntryPoint(_version(data[7], data[8]), table_bytes)
+        return EntryPoint(version=_version(data[7], data[8]), table_bytes=table_bytes)
     if data.startswith(b"_SM_"):
         # A known slip of version 2.1 gives 1Eh for the length of the 1Fh bytes.
         _require_sound(data, length_at=5, least=0x1E)
         (table_bytes,) = struct.unpack_from("<H", data, 0x16)
-        return EntryPoint(_version(data[6], data[7]), table_bytes)
+        return EntryPoint(version=_version(data[6], data[7]), table_bytes=table_bytes)
     raise SmbiosError(f"expected an entry point beginning _SM_ or _SM3_, got {data[:8]!r}")
 
 

@@ -156,7 +156,7 @@ def test_no_bytes_are_no_table() -> None:
 def test_an_entry_point_gives_version_and_length(make) -> None:
     found = parse_entry_point(make((3, 2), 4711))
 
-    assert found == EntryPoint(ReleaseNumber(3, 2), 4711)
+    assert found == EntryPoint(version=ReleaseNumber(3, 2), table_bytes=4711)
 
 
 @pytest.mark.parametrize(

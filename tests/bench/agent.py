@@ -1,0 +1,67 @@
+"""What one run of the agent costs: `python tests/bench/agent.py [ROUNDS]`.
+
+Looks at this very machine and sends one report to a server on loopback, with the package manager's
+answer already kept. Its floor, in turns with it in the same run, is what any agent of this kind has
+to pay: import psutil and requests, and send one POST. Prints medians of the CPU of process and
+children, their ratio, and the greatest peak of memory.
+"""
+
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from support.servers import serving  # noqa: E402
+
+ROUNDS = 15
+FLOOR = "import psutil, requests, sys; requests.post(sys.argv[1], data=b'x' * 2000).raise_for_status()"
+AGENT = "from flashworthy_agent.cli import main; import sys; sys.exit(main(sys.argv[1:]))"
+
+
+@dataclass
+class Cost:
+    cpu_ms: float
+    peak_mb: float
+
+
+def cost_of(program: str, *arguments: str) -> Cost:
+    """Of one run of a Python program, its children included."""
+    command = [sys.executable, "-c", program, *arguments]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    _, status, usage = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    assert process.returncode == 0, f"{arguments} ended with {process.returncode}"
+    return Cost((usage.ru_utime + usage.ru_stime) * 1000, usage.ru_maxrss / 1024)
+
+
+def show(name: str, costs: list[Cost]) -> float:
+    median = statistics.median(cost.cpu_ms for cost in costs)
+    peak = max(cost.peak_mb for cost in costs)
+    print(f"{name:<8} {median:6.1f} ms CPU {peak:6.1f} MB peak")
+    return median
+
+
+def main() -> None:
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else ROUNDS
+    with serving() as server, tempfile.TemporaryDirectory() as folder:
+        state = ("--state", folder)
+        cost_of(AGENT, "enrol", "--server", server.address, "--code", "ABC", *state)
+        cost_of(AGENT, "run", *state)  # asks the package manager, and keeps its answer
+        floors, runs = [], []
+        for _ in range(rounds):
+            floors.append(cost_of(FLOOR, f"{server.address}/healthz"))
+            runs.append(cost_of(AGENT, "run", *state))
+        probes = server.reports()[-1]["agent"]["probes"]
+    floor, run = show("floor", floors), show("run", runs)
+    print(f"ratio    {run / floor:6.2f}")
+    print("probes  ", json.dumps({probe["name"]: probe["duration_ms"] for probe in probes}))
+
+
+if __name__ == "__main__":
+    main()
