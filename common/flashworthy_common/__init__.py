@@ -15,5 +15,8 @@ What it needs from outside (the time, a policy, random bytes) is passed in.
 - ``exceptions``: where a site decides otherwise, until a date
 - ``need``: all of this for one combination
 - ``policy``: a site's limits, each with unit, default and source
-- ``readiness``: the verdict
+- ``confirmations``, ``entered``: a person's word about what no agent sees, or where there is none
+- ``readiness``: the verdict; ``plan``: what a machine needs to form it without a network
+- ``aftermath``: what came of a flash; ``attention``: what somebody should look at
+- ``present``: how it all reads
 """

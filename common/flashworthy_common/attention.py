@@ -1,17 +1,19 @@
 """Attention: facts that someone should look at, whatever the verdict.
 
 - Everything here is derived: from one report, from two versions seen one after the other, from
-  the need, or from how long a machine has been silent. Nothing is judged twice.
+  the need, or from how long a machine has been silent. Nothing is judged twice. What a flash left
+  behind is in `flashworthy_common.aftermath`.
 - Nothing that is merely unknown asks for attention, except firmware that cannot be read.
 - Each says in words what was seen; the codes are stable.
+- A person may acknowledge one, with a reason, until a day; then it asks again.
 """
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from enum import Enum
 
-from flashworthy_common.esrt import SYSTEM_FIRMWARE, attempt_status, failed_status
+from flashworthy_common.esrt import attempt_status, last_failure
 from flashworthy_common.makers import is_placeholder
 from flashworthy_common.policy import Policy
 from flashworthy_common.readiness.power import health_percent
@@ -26,13 +28,18 @@ class AttentionCode(Enum):
     ATTEMPT_FAILED = "attempt-failed"
     CHANGED = "changed"  # the version, and nobody is known to have planned it
     WENT_BACK = "went-back"  # to an older version
+    NOT_UPDATED = "not-updated"  # after a flash, the version that was meant does not run
     SILENT = "silent"
+    SILENT_AFTER_FLASH = "silent-after-flash"
     UNREADABLE = "unreadable"  # firmware version missing or a placeholder
     SECURE_BOOT_OFF = "secure-boot-off"
+    SECURE_BOOT_CHANGED = "secure-boot-changed"  # by a flash
+    PROTECTION_OFF = "protection-off"  # of the disk, not resumed after a flash
     BATTERY_WORN = "battery-worn"
     PROBES_FAILING = "probes-failing"
     MALFORMED = "malformed"  # parts of the report
     CLOCK_OFF = "clock-off"
+    CLOCK_RESET = "clock-reset"  # by a flash
     IDENTITY_IN_DOUBT = "identity-in-doubt"
     BOARD_REPLACED = "board-replaced"  # to be confirmed by a person
     REPORTS_DROPPED = "reports-dropped"
@@ -46,6 +53,19 @@ _SHOWN_PROBLEMS = 3  # malformed values named one by one; the rest are counted
 class Attention:
     code: AttentionCode
     says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledgement:
+    """Somebody looked, and it may rest until a day."""
+
+    by: str
+    at: datetime
+    reason: str
+    until: date  # the last day on which it holds, UTC
+
+    def holds(self, now: datetime) -> bool:
+        return now.date() <= self.until
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,17 +155,12 @@ def attention_of_report(
 
 
 def _failed_attempts(report: Report) -> Iterator[Attention]:
-    entries = report.firmware.esrt
-    if isinstance(entries, Unknown):
-        return
-    for entry in entries:
-        status = failed_status(entry)
-        if entry.firmware_type == SYSTEM_FIRMWARE and status is not None:
-            yield Attention(
-                AttentionCode.ATTEMPT_FAILED,
-                f"the last attempt to update failed: {attempt_status(status)} (status {status})",
-            )
-            return
+    status = last_failure(report.firmware.esrt)
+    if status is not None:
+        yield Attention(
+            AttentionCode.ATTEMPT_FAILED,
+            f"the last attempt to update failed: {attempt_status(status)} (status {status})",
+        )
 
 
 def _unreadable_firmware(report: Report) -> Iterator[Attention]:

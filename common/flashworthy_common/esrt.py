@@ -9,7 +9,7 @@
 """
 
 from flashworthy_common.report import EsrtEntry
-from flashworthy_common.values import Unknown
+from flashworthy_common.values import Maybe, Unknown
 
 SYSTEM_FIRMWARE = 1  # firmware type
 SUCCESS = 0
@@ -46,3 +46,12 @@ def failed_status(entry: EsrtEntry) -> int | None:
         return None
     was_reached = not isinstance(attempted, Unknown) and entry.version >= attempted
     return None if was_reached else status
+
+
+def last_failure(entries: Maybe[tuple[EsrtEntry, ...]]) -> int | None:
+    """The status of a last attempt on the system firmware that failed; none: none is known."""
+    for entry in () if isinstance(entries, Unknown) else entries:
+        status = failed_status(entry)
+        if entry.firmware_type == SYSTEM_FIRMWARE and status is not None:
+            return status
+    return None

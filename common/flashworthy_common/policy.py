@@ -3,17 +3,22 @@
 Most defaults are trade practice that no standard sets; they are meant to be changed by whoever
 answers for the machines. The maker's own instructions outrank them: where a release states a
 stricter condition, the stricter one holds.
+
+A site changes only what it wants otherwise, for all of it or for one place; what is nearest to a
+machine holds.
 """
 
 # ruff: noqa: RUF009  (`_limit` makes a dataclass field)
 
+from collections.abc import Iterable, Mapping
 from dataclasses import Field, dataclass, field, fields
 from enum import Enum
 from typing import Any
 
 from flashworthy_common.confirmations import Confirmed
+from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.reasons import Priority
-from flashworthy_common.values import Count, Percent, Seconds
+from flashworthy_common.values import Count, Percent, Seconds, from_json, to_json
 
 HOUR = 3600  # seconds
 DAY = 24 * HOUR
@@ -98,6 +103,9 @@ class Policy:
     silent_after_seconds: Seconds = _limit(
         7 * DAY, PRACTICE, "a machine without a report for longer is silent"
     )
+    silent_after_flash_seconds: Seconds = _limit(
+        HOUR, PRACTICE, "after the time that a flash takes, silence for longer is an alarm"
+    )
 
     def confirmation_age_seconds(self, what: Confirmed) -> int:
         """How long a person's word of this kind is believed."""
@@ -112,3 +120,29 @@ DEFAULT_POLICY = Policy()
 def limits() -> tuple[Field[Any], ...]:
     """Every limit, with ``source`` and ``why`` in its metadata."""
     return fields(Policy)
+
+
+def read_limits(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Some limits by name, as JSON knows them, each held to its type and range.
+
+    Raises:
+        MalformedValueError: a name is none of a limit's, or a value is not what the limit takes.
+    """
+    known = [limit.name for limit in limits()]
+    for name, value in data.items():
+        if name not in known:
+            raise MalformedValueError(name, f"a limit of {', '.join(known)}", value)
+    read: dict[str, Any] = to_json(from_json(Policy, dict(data)))
+    return {name: read[name] for name in data}
+
+
+def policy_of(layers: Iterable[Mapping[str, Any]]) -> Policy:
+    """The policy that follows from limits as `read_limits` gives them.
+
+    Args:
+        layers: from the whole site to the place that is nearest; a later one holds.
+    """
+    merged: dict[str, Any] = {}
+    for layer in layers:
+        merged |= layer
+    return from_json(Policy, merged)

@@ -1,10 +1,11 @@
 """What asks for attention, whatever the verdict."""
 
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
 from flashworthy_common.attention import (
+    Acknowledgement,
     AttentionCode,
     attention_of_change,
     attention_of_clock,
@@ -204,3 +205,18 @@ def test_a_report_of_which_nothing_is_known_asks_for_nothing_but_its_firmware():
     }
 
     assert list(found(**unknown)) == [AttentionCode.UNREADABLE]
+
+
+@pytest.mark.parametrize(
+    ("now", "holds"),
+    [
+        (datetime(2026, 5, 8, 23, 59, tzinfo=UTC), True),
+        (datetime(2026, 5, 9, 0, 0, tzinfo=UTC), False),
+    ],
+)
+def test_what_a_person_acknowledged_rests_until_its_last_day_is_over(now, holds):
+    acknowledged = Acknowledgement(
+        by="Ida Fenwick", at=NOW, reason="a battery is ordered", until=date(2026, 5, 8)
+    )
+
+    assert acknowledged.holds(now) is holds

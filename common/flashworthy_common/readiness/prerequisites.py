@@ -162,11 +162,9 @@ def last_attempt(case: Case) -> Check:
     entries = section.esrt
     if isinstance(entries, Unknown):
         return question.passes(f"no record of one was seen: {entries.because}")
-    system = [each for each in entries if each.firmware_type == esrt.SYSTEM_FIRMWARE]
-    failures = [status for each in system if (status := esrt.failed_status(each)) is not None]
-    if not failures:
+    status = esrt.last_failure(entries)
+    if status is None:
         return question.passes("none that failed")
-    status = failures[0]
     return question.answered(
         Answer.STOP if status == esrt.AUTHENTICATION_ERROR else Answer.FIX,
         f"failed: {esrt.attempt_status(status)} (status {status})",
