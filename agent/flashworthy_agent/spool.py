@@ -30,6 +30,7 @@ MAX_SET_ASIDE = 100  # reports
 _NAME = re.compile(
     r"(?P<sequence>[0-9]{12,})_(?P<why>[a-z-]+)_(?P<report_id>[0-9a-f-]{36})\.json\.gz"
 )
+_REASON = ".reason.txt"  # end of the name of the file that says why
 _LONE_SURROGATE = re.compile("[\ud800-\udfff]")  # what Python makes of file names outside UTF-8
 
 
@@ -84,7 +85,7 @@ class Spool:
         """Keep `report` until it is sent; to be called under the state folder's lock."""
         folder = self._state.spool_folder
         make_private_folder(folder)
-        remove_unfinished(folder)
+        self._clear_away()
         name = f"{report.sequence:012d}_{report.why.value}_{report.report_id}.json.gz"
         body = _packed(encode_report(report))
         self._make_room(len(body))
@@ -131,6 +132,14 @@ class Spool:
             drop += 1
         self._forget(droppable[:drop])
 
+    def _clear_away(self) -> None:
+        """What a killed run left: half files, and reasons without the report that they belong to."""
+        for folder in (self._state.spool_folder, self._state.set_aside_folder):
+            remove_unfinished(folder)
+        reasons = {_reason_file(report.path) for report, _ in self.set_aside()}
+        for file in set(self._state.set_aside_folder.glob(f"*{_REASON}")) - reasons:
+            file.unlink(missing_ok=True)
+
     def _forget(self, reports: list[Waiting]) -> None:
         if not reports:
             return
@@ -154,7 +163,7 @@ def _reason(report: Waiting) -> str:
 
 
 def _reason_file(report: Path) -> Path:
-    return report.with_name(report.name.removesuffix(".json.gz") + ".reason.txt")
+    return report.with_name(report.name.removesuffix(".json.gz") + _REASON)
 
 
 def _reports_in(folder: Path) -> list[Waiting]:

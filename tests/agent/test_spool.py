@@ -200,6 +200,19 @@ def test_a_lost_reason_is_told(spool, state):
     assert reason == "its reason cannot be read: No such file or directory"
 
 
+def test_what_a_killed_run_left_beside_what_is_set_aside_is_cleared_away(spool, state):
+    (first,) = add(spool, state, report(1))
+    with state.locked():
+        spool.put_aside(first, "refused")
+    for name in ("000000000002_schedule_x.reason.txt", "a.reason.txt.unfinished"):
+        (state.set_aside_folder / name).write_text("left")
+
+    add(spool, state, report(3))
+
+    assert [reason for _, reason in spool.set_aside()] == ["refused"]
+    assert len(os.listdir(state.set_aside_folder)) == 2
+
+
 def test_what_is_set_aside_is_bounded_and_counted(spool, state):
     for number in range(1, MAX_SET_ASIDE + 3):
         (one,) = add(spool, state, report(number))
