@@ -8,9 +8,9 @@
 import secrets
 import threading
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 from flashworthy_agent import __version__
 from flashworthy_agent.probes import platform_named
@@ -32,8 +32,7 @@ from flashworthy_common.report import (
 from flashworthy_common.values import NOT_REPORTED, Maybe
 
 
-@dataclass(frozen=True)
-class Findings:
+class Findings(NamedTuple):
     """What the probes saw at one moment; not yet a report, for nobody has counted it."""
 
     taken_at: datetime

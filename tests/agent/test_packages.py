@@ -16,6 +16,7 @@ from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.linux.packages import manager_of
 from flashworthy_agent.probes.linux.packages.apt import (
+    ask_apt,
     hidden_security,
     parse_kept_back,
     parse_simulation,
@@ -63,22 +64,22 @@ ZYPP, PACMAN = {"/etc/zypp/repos.d/a.repo": ""}, {"/var/lib/pacman/local/ALPM_DB
 
 
 @pytest.mark.parametrize(
-    ("trees", "program"),
+    ("trees", "pending"),
     [
-        ([DPKG], "apt-get"),
-        ([YUM], "dnf"),
-        ([ZYPP], "zypper"),
-        ([PACMAN], "pacman"),
+        ([DPKG], ask_apt),
+        ([YUM], ask_dnf),
+        ([ZYPP], ask_zypper),
+        ([PACMAN], ask_pacman),
         # a Debian machine on which somebody installed the others
-        ([DPKG, YUM, ZYPP, PACMAN], "apt-get"),
-        ([YUM, ZYPP], "zypper"),
+        ([DPKG, YUM, ZYPP, PACMAN], ask_apt),
+        ([YUM, ZYPP], ask_zypper),
     ],
 )
-def test_the_package_manager_in_use_is_told_by_what_it_keeps(tmp_path, trees, program):
+def test_the_package_manager_in_use_is_told_by_what_it_keeps(tmp_path, trees, pending):
     for tree in trees:
         grow(tmp_path, tree)
 
-    assert manager_of(LiveTree(tmp_path)).program == program
+    assert manager_of(LiveTree(tmp_path)).pending is pending
 
 
 # ---- dnf --------------------------------------------------------------------------------------

@@ -218,7 +218,7 @@ def test_a_system_without_a_package_manager_says_so(tmp_path):
     found = look_for_updates(Access(LiveTree(tmp_path), NoPrograms())).pending_updates
 
     assert found == Unknown(
-        "none of the package managers that this agent knows is in use: apt-get, zypper, dnf, pacman"
+        "none of the package managers that this agent knows is in use: apt, zypper, dnf, pacman"
     )
 
 

@@ -9,7 +9,8 @@ from flashworthy_agent.errors import UpsAddressError, UpsError
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
 from flashworthy_agent.probes.linux import ups as probe
-from flashworthy_agent.probes.linux.ups import look_at_ups, shuts_this_down
+from flashworthy_agent.probes.linux.power import look_at_ups
+from flashworthy_agent.probes.linux.ups import shuts_this_down
 from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_agent.probes.ups import (
     UpsAddress,

@@ -5,9 +5,9 @@ What xprop 1.2.5 printed on an X11 desktop; hints after the Extended Window Mana
 
 import pytest
 
+from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.linux import LINUX
 from flashworthy_agent.probes.linux.windows import programs_with_windows
 from flashworthy_agent.probes.probe import NOT_YET, Platform
 from flashworthy_agent.probes.programs import NoPrograms, Outcome, Programs
@@ -73,5 +73,6 @@ def test_a_desktop_that_cannot_be_seen_is_a_reason(desktop, environment, because
 def test_a_platform_that_cannot_tell_says_so():
     other = Platform((), lambda files: NOT_YET)
 
-    assert LINUX.programs_with_windows is programs_with_windows
+    here = platform_named("linux").programs_with_windows(Access(Files(), NoPrograms()))
+    assert here == programs_with_windows(Access(Files(), NoPrograms()))
     assert other.programs_with_windows(Access(Files(), NoPrograms())) == NOT_YET

@@ -5,11 +5,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.programs import NoPrograms, Programs
-from flashworthy_agent.probes.ups import UpsAddress
+
+if TYPE_CHECKING:
+    from flashworthy_agent.probes.ups import UpsAddress
 
 KEPT_FOR = timedelta(hours=6)
 
@@ -24,7 +27,7 @@ class Access:
     kept_folder: Path | None = None  # where costly answers are kept; None: nowhere
     kept_for: timedelta = KEPT_FOR  # how long a kept answer does
     ask_anew: bool = False  # do not use kept answers
-    ups: tuple[UpsAddress, ...] = ()  # those that feed this machine
+    ups: "tuple[UpsAddress, ...]" = ()  # those that feed this machine
     look_for: tuple[str, ...] = ()  # drivers and packages whose versions are asked for
     on_the_spot: bool = False  # somebody stands there and looks
     is_root: bool = field(default_factory=lambda: os.geteuid() == 0)

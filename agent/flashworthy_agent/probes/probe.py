@@ -1,7 +1,7 @@
 """What a probe is: one question, asked of one machine in bounded time."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
@@ -13,8 +13,7 @@ LIMIT_SECONDS = 10.0
 NOT_YET = Unknown("this agent does not look yet")
 
 
-@dataclass(frozen=True)
-class Probe:
+class Probe(NamedTuple):
     """One question, and how long its answer may take."""
 
     name: str
@@ -24,8 +23,7 @@ class Probe:
     only_field: str | None = None  # the one field of the section that it answers; None: all
 
 
-@dataclass(frozen=True)
-class Platform:
+class Platform(NamedTuple):
     """How one operating system answers."""
 
     probes: tuple[Probe, ...]  # in the order in which they run

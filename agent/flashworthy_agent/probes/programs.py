@@ -8,14 +8,13 @@ import os
 import shutil
 import signal
 import subprocess
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_common.values import Maybe, Unknown
 
 
-@dataclass(frozen=True)
-class Outcome:
+class Outcome(NamedTuple):
     """How a program ended, and what it said."""
 
     status: int

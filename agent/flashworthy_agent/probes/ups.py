@@ -9,7 +9,7 @@ import re
 import socket
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
 
@@ -29,8 +29,7 @@ _ERRORS = {
 }
 
 
-@dataclass(frozen=True)
-class UpsAddress:
+class UpsAddress(NamedTuple):
     """Which UPS of which server."""
 
     name: str

@@ -1,5 +1,6 @@
 """How Linux answers. The costly question comes last, so that nothing waits for it."""
 
+from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.linux.components import look_at_components
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
 from flashworthy_agent.probes.linux.identity import look_at_identity
@@ -7,12 +8,20 @@ from flashworthy_agent.probes.linux.machine import look_at_machine
 from flashworthy_agent.probes.linux.packages.updates import LIMIT_SECONDS, look_for_updates
 from flashworthy_agent.probes.linux.packages.versions import look_for_versions
 from flashworthy_agent.probes.linux.people import look_at_people
-from flashworthy_agent.probes.linux.power import look_at_power
+from flashworthy_agent.probes.linux.power import look_at_power, look_at_ups
 from flashworthy_agent.probes.linux.protection import look_at_protection
 from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
-from flashworthy_agent.probes.linux.ups import look_at_ups
-from flashworthy_agent.probes.linux.windows import programs_with_windows
 from flashworthy_agent.probes.probe import Platform, Probe
+from flashworthy_common.values import Maybe
+
+
+def _programs_with_windows(access: Access) -> Maybe[tuple[str, ...]]:
+    from flashworthy_agent.probes.linux.windows import (
+        programs_with_windows,  # late: only on the spot
+    )
+
+    return programs_with_windows(access)
+
 
 LINUX = Platform(
     probes=(
@@ -35,5 +44,5 @@ LINUX = Platform(
         ),
     ),
     uptime_seconds=uptime_seconds,
-    programs_with_windows=programs_with_windows,
+    programs_with_windows=_programs_with_windows,
 )

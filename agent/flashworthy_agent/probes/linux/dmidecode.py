@@ -13,10 +13,13 @@ dump holds every byte, so that one parser reads all tables; its exit status mean
 
 import re
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from flashworthy_agent.probes.programs import Programs
-from flashworthy_common.smbios import ReleaseNumber
 from flashworthy_common.values import Maybe, Unknown
+
+if TYPE_CHECKING:
+    from flashworthy_common.smbios import ReleaseNumber
 
 _COMMAND = ["dmidecode", "--dump"]
 _TIMEOUT_SECONDS = 5.0
@@ -25,7 +28,7 @@ _HEXADECIMAL = re.compile(r"[0-9A-F]{2}(?: [0-9A-F]{2})*")
 _DATA, _STRINGS = "Header and Data:", "Strings:"
 
 
-def dumped_table(programs: Programs) -> Maybe[tuple[Maybe[ReleaseNumber], bytes]]:
+def dumped_table(programs: Programs) -> "Maybe[tuple[Maybe[ReleaseNumber], bytes]]":
     """The version of the standard and the table, or why the program shows none."""
     outcome = programs.run(_COMMAND, _TIMEOUT_SECONDS)
     if isinstance(outcome, Unknown):
@@ -37,12 +40,16 @@ def dumped_table(programs: Programs) -> Maybe[tuple[Maybe[ReleaseNumber], bytes]
     return version, table
 
 
-def parse_dump(text: str) -> tuple[Maybe[ReleaseNumber], bytes]:
+def parse_dump(text: str) -> "tuple[Maybe[ReleaseNumber], bytes]":
     """The version, and as much of a table as the text holds; what is no dump is passed over."""
     match = _VERSION.search(text)
-    version = ReleaseNumber(int(match[1]), int(match[2])) if match else None
     structures = (_structure(block) for block in re.split(r"^Handle ", text, flags=re.MULTILINE))
-    return version or Unknown("dmidecode names no version"), b"".join(structures)
+    table = b"".join(structures)
+    if match is None:
+        return Unknown("dmidecode names no version"), table
+    from flashworthy_common.smbios import ReleaseNumber  # late: many tables are not there
+
+    return ReleaseNumber(int(match[1]), int(match[2])), table
 
 
 def _structure(block: str) -> bytes:

@@ -5,7 +5,7 @@ import fcntl
 import os
 import socket
 import struct
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_common.values import Maybe, Unknown
 
@@ -17,8 +17,7 @@ _INFORMATION_BYTES = 196
 _REQUEST = "16sP"  # struct ifreq: the name, and where the information lies
 
 
-@dataclass(frozen=True)
-class DriverInformation:
+class DriverInformation(NamedTuple):
     """The driver's name, and the adapter's firmware as it calls it; empty where it does not."""
 
     driver: str

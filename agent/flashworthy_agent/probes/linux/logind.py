@@ -7,7 +7,7 @@
 """
 
 import json
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
@@ -25,8 +25,7 @@ _LIST_INHIBITORS = ["busctl", "--json=short", "call", "org.freedesktop.login1",
 _NO_LOGIND = Unknown("systemd does not run here, so nothing lists who holds off a shutdown")
 
 
-@dataclass(frozen=True)
-class LogindSession:
+class LogindSession(NamedTuple):
     """One session of a person."""
 
     id: str

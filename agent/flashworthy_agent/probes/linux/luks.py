@@ -11,8 +11,7 @@ volume's UUID and a digest.
 
 import base64
 import json
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from flashworthy_common.report import ProtectorKind
 from flashworthy_common.values import Maybe, Unknown
@@ -31,8 +30,7 @@ _CORRUPT = Unknown("corrupt: the LUKS header is not as its own checksum or forma
 _RECOVERY_TOKEN = "systemd-recovery"  # noqa: S105  (a kind, not a secret)
 
 
-@dataclass(frozen=True)
-class Protectors:
+class Protectors(NamedTuple):
     """Who can open a volume."""
 
     kind: Maybe[ProtectorKind]

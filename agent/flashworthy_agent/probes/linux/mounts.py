@@ -1,7 +1,7 @@
 """What is mounted where, from ``/proc/self/mountinfo`` (proc(5))."""
 
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.probes.files import Files
 from flashworthy_common.values import Maybe, Unknown
@@ -11,8 +11,7 @@ _ESP_PLACES = ("/boot/efi", "/efi", "/boot")
 _ESCAPED = re.compile(r"\\([0-7]{3})")  # blanks and backslashes in names, in octal
 
 
-@dataclass(frozen=True)
-class Mount:
+class Mount(NamedTuple):
     """One file system where it is mounted."""
 
     point: str

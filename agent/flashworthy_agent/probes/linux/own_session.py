@@ -5,7 +5,7 @@ process above it count too.
 """
 
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
@@ -17,8 +17,7 @@ _TERMINALS, _FIRST_SERIAL = 4, 64  # Documentation/admin-guide/devices.txt
 _PSEUDO_TERMINALS = range(136, 144)
 
 
-@dataclass(frozen=True)
-class OwnSession:
+class OwnSession(NamedTuple):
     """What one's own session is known by; empty: by nothing."""
 
     ids: frozenset[str]  # of logind

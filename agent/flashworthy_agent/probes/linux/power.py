@@ -12,12 +12,13 @@ Rules, by the kernel's ABI (Documentation/ABI/testing/sysfs-class-power):
 """
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
 from flashworthy_agent.probes.linux.smbios import smbios_of
 from flashworthy_common.report import Battery, PowerSection, PowerSupply
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 
 CLASS_FOLDER = "/sys/class/power_supply"
+UPS_ANSWER_SECONDS = 8.0  # for all of them together
 _OUTSIDE_TYPES = {"Mains", "USB", "Wireless"}
 
 
@@ -41,6 +42,18 @@ def look_at_power(access: Access) -> PowerSection:
         ups=NOT_REPORTED,  # `ups` asks
         supplies=_supplies(access),
     )
+
+
+def look_at_ups(access: Access) -> PowerSection:
+    """The section with nothing but the UPS."""
+    if not access.ups:
+        return PowerSection(ups=Unknown("no UPS is configured"))
+    if not access.is_live:
+        return PowerSection(ups=ANOTHER_ROOT)
+    from flashworthy_agent.probes.linux.ups import ask_ups  # late: few machines have one
+
+    seconds = UPS_ANSWER_SECONDS / len(access.ups)
+    return PowerSection(ups=tuple(ask_ups(access.files, one, seconds) for one in access.ups))
 
 
 def _is_peripheral(files: Files, name: str) -> bool:

@@ -7,6 +7,7 @@
 """
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
@@ -18,14 +19,11 @@ from flashworthy_agent.probes.linux.disks import (
     node,
     system_device,
 )
-from flashworthy_agent.probes.linux.luks import (
-    FIRST_BYTES,
-    Protectors,
-    header_bytes,
-    parse_header,
-)
 from flashworthy_common.report import ProtectionSection, ProtectorKind, Volume
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
+
+if TYPE_CHECKING:
+    from flashworthy_agent.probes.linux.luks import Protectors
 
 _ENCRYPTED = "CRYPT-"
 _ONLY_CHECKED = ("CRYPT-VERITY", "CRYPT-INTEGRITY")  # layers that keep watch, but hide nothing
@@ -95,7 +93,7 @@ def _volume(files: Files, device: str, *, is_system: bool) -> Volume:
     )
 
 
-def _protectors(files: Files, device: str) -> Maybe[Protectors]:
+def _protectors(files: Files, device: str) -> "Maybe[Protectors]":
     if not mapped_kind(files, device).startswith(_LUKS):
         return Unknown("it is encrypted in another way than LUKS")
     holders = below(files, device)
@@ -103,9 +101,11 @@ def _protectors(files: Files, device: str) -> Maybe[Protectors]:
         holders = below(files, holders[0])
     if not holders:
         return Unknown("the kernel does not name the device below it")
+    from flashworthy_agent.probes.linux import luks  # late: only for an encrypted volume
+
     path = node(holders[0])
-    first = files.head(path, FIRST_BYTES)
+    first = files.head(path, luks.FIRST_BYTES)
     if isinstance(first, Unknown):
         return first
-    header = files.head(path, header_bytes(first))
-    return header if isinstance(header, Unknown) else parse_header(header)
+    header = files.head(path, luks.header_bytes(first))
+    return header if isinstance(header, Unknown) else luks.parse_header(header)

@@ -7,18 +7,21 @@ raw table only to root. A kernel that was handed no table has neither folder; th
 
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
-from flashworthy_agent.probes.linux.dmidecode import dumped_table
 from flashworthy_common.errors import SmbiosError
-from flashworthy_common.smbios import ReleaseNumber, Table, parse_entry_point, parse_table
 from flashworthy_common.values import Maybe, Unknown
+
+if TYPE_CHECKING:  # importing it costs more than most probes: see `_parsed`
+    from flashworthy_common.smbios import ReleaseNumber, Table
 
 NAMES_FOLDER = "/sys/class/dmi/id"
 TABLES_FOLDER = "/sys/firmware/dmi/tables"
 NO_TABLE = Unknown("this kernel shows no SMBIOS table")
+
+_Find = Callable[["Table"], Any]
 
 
 class Smbios:
@@ -47,19 +50,19 @@ class Smbios:
         named = [NAMES_FOLDER] if self._table_source != "dmidecode" else []
         return ", ".join([*named, self._table_source + corrupt])
 
-    def text(self, name: str, in_table: Callable[[Table], Any]) -> Maybe[str]:
+    def text(self, name: str, in_table: _Find) -> Maybe[str]:
         """The text under the kernel's `name`, else what `in_table` finds in the raw table."""
         named = self.nothing or self._files.text(f"{NAMES_FOLDER}/{name}")
         found = self.fact(in_table) if isinstance(named, Unknown) else named
         return self._better_reason(named, found) if isinstance(found, Unknown) else str(found)
 
-    def number(self, name: str, in_table: Callable[[Table], Any]) -> Maybe[int]:
+    def number(self, name: str, in_table: _Find) -> Maybe[int]:
         """The same for a whole number."""
         named = self.nothing or self._files.number(f"{NAMES_FOLDER}/{name}")
         found = self.fact(in_table) if isinstance(named, Unknown) else named
         return self._better_reason(named, found) if isinstance(found, Unknown) else int(found)
 
-    def fact(self, in_table: Callable[[Table], Any]) -> Any:
+    def fact(self, in_table: _Find) -> Any:
         """What only the raw table holds."""
         return self._table if isinstance(self._table, Unknown) else in_table(self._table)
 
@@ -75,10 +78,10 @@ def smbios_of(access: Access) -> Smbios:
     return Smbios(access)
 
 
-def of(structure: str, field: str) -> Callable[[Table], Any]:
+def of(structure: str, field: str) -> _Find:
     """Finds a field of one of the table's structures; why, where the structure is missing."""
 
-    def find(table: Table) -> Any:
+    def find(table: "Table") -> Any:
         found = getattr(table, structure)
         return found if isinstance(found, Unknown) else getattr(found, field)
 
@@ -93,11 +96,13 @@ def _why_nothing(files: Files) -> Unknown | None:
     return NO_TABLE if is_running else ANOTHER_ROOT  # the /sys of an offline disk is empty
 
 
-def _read_table(files: Files) -> Maybe[Table]:
+def _read_table(files: Files) -> "Maybe[Table]":
     entry = files.content(f"{TABLES_FOLDER}/smbios_entry_point")
     table = files.content(f"{TABLES_FOLDER}/DMI")
     if isinstance(table, Unknown):
         return table
+    from flashworthy_common.smbios import parse_entry_point
+
     try:
         version = entry if isinstance(entry, Unknown) else parse_entry_point(entry).version
     except SmbiosError as error:
@@ -105,7 +110,9 @@ def _read_table(files: Files) -> Maybe[Table]:
     return _parsed(table, version)
 
 
-def _dumped_table(access: Access) -> Maybe[Table]:
+def _dumped_table(access: Access) -> "Maybe[Table]":
+    from flashworthy_agent.probes.linux.dmidecode import dumped_table  # late: the last source
+
     found = dumped_table(access.programs)
     if isinstance(found, Unknown):
         return Unknown(f"{NO_TABLE.because}; {found.because}")
@@ -113,7 +120,9 @@ def _dumped_table(access: Access) -> Maybe[Table]:
     return _parsed(table, version)
 
 
-def _parsed(table: bytes, version: Maybe[ReleaseNumber]) -> Maybe[Table]:
+def _parsed(table: bytes, version: "Maybe[ReleaseNumber]") -> "Maybe[Table]":
+    from flashworthy_common.smbios import parse_table  # late: many may not read a table
+
     try:
         return parse_table(table, version)
     except SmbiosError as error:

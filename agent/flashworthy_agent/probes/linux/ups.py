@@ -8,13 +8,11 @@
 import re
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
-from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.ups import UpsAddress, parse_address, read_variables
-from flashworthy_common.report import PowerSection, Ups
+from flashworthy_common.report import Ups
 from flashworthy_common.values import Maybe, Unknown
 
-ANSWER_SECONDS = 8.0  # for all of them together
 _NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")  # RFC 9271 §4.4: a dot, no exponent
 _MOST_LOAD_PERCENT = 1000
 _LONGEST_RUNTIME_SECONDS = 2**40
@@ -24,17 +22,8 @@ _MONITOR_FILES = ("/etc/nut/upsmon.conf", "/etc/ups/upsmon.conf")
 _THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
 
 
-def look_at_ups(access: Access) -> PowerSection:
-    """The section with nothing but the UPS."""
-    if not access.ups:
-        return PowerSection(ups=Unknown("no UPS is configured"))
-    if not access.is_live:
-        return PowerSection(ups=ANOTHER_ROOT)
-    seconds = ANSWER_SECONDS / len(access.ups)
-    return PowerSection(ups=tuple(_ups(access.files, one, seconds) for one in access.ups))
-
-
-def _ups(files: Files, address: UpsAddress, seconds: float) -> Ups:
+def ask_ups(files: Files, address: UpsAddress, seconds: float) -> Ups:
+    """One UPS as its server tells it within so many seconds."""
     obeyed = shuts_this_down(files, address)
     try:
         variables = read_variables(address, seconds)

@@ -2,7 +2,7 @@
 
 import os
 import struct
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from flashworthy_agent.probes.files import Files
 from flashworthy_common.values import Maybe, Unknown
@@ -15,8 +15,7 @@ _WIDE = ("aarch64", "riscv64", "loongarch64")
 RECORD_BYTES = 400 if os.uname().machine in _WIDE else 384
 
 
-@dataclass(frozen=True)
-class Logon:
+class Logon(NamedTuple):
     """One person's logon; host is empty where it does not come over a network."""
 
     user: str

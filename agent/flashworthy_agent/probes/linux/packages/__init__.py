@@ -5,20 +5,25 @@ programs of several. Each is asked by its own documented output, from the lists 
 made to fetch anything.
 """
 
+from importlib import import_module
+
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.linux.packages.apt import APT
-from flashworthy_agent.probes.linux.packages.dnf import DNF
 from flashworthy_agent.probes.linux.packages.manager import PackageManager
-from flashworthy_agent.probes.linux.packages.pacman import PACMAN
-from flashworthy_agent.probes.linux.packages.zypper import ZYPPER
 from flashworthy_common.values import Maybe, Unknown
 
-_MANAGERS = (APT, ZYPPER, DNF, PACMAN)
+# A path that is there where one looks after the system, and the module that knows it.
+_IN_USE = {
+    "/var/lib/dpkg/status": "apt",
+    "/etc/zypp/repos.d": "zypper",
+    "/etc/yum.repos.d": "dnf",
+    "/var/lib/pacman/local": "pacman",
+}
 
 
 def manager_of(files: Files) -> Maybe[PackageManager]:
-    found = [one for one in _MANAGERS if files.is_there(one.in_use)]
-    if found:
-        return found[0]
-    names = ", ".join(one.program for one in _MANAGERS)
+    for path, name in _IN_USE.items():
+        if files.is_there(path):  # and only that one's module is loaded
+            manager: PackageManager = import_module(f"{__name__}.{name}").MANAGER
+            return manager
+    names = ", ".join(_IN_USE.values())
     return Unknown(f"none of the package managers that this agent knows is in use: {names}")

@@ -158,4 +158,4 @@ def _installed(access: Access, names: tuple[str, ...]) -> Maybe[dict[str, str]]:
     return parse_pairs("\n".join(lines))
 
 
-APT = PackageManager("apt-get", _INSTALLED, (_FETCHED, _INSTALLED), ask_apt, _installed)
+MANAGER = PackageManager((_FETCHED, _INSTALLED), ask_apt, _installed)

@@ -58,4 +58,4 @@ def parse_names(text: str) -> list[str]:
     return sorted({line.strip() for line in text.splitlines() if line.strip()})
 
 
-DNF = PackageManager("dnf", "/etc/yum.repos.d", (*_CACHES, *CHANGES), ask_dnf, installed_rpms)
+MANAGER = PackageManager((*_CACHES, *CHANGES), ask_dnf, installed_rpms)

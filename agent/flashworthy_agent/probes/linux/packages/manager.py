@@ -1,8 +1,8 @@
 """What is common to package managers, each of which is data and two functions."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
@@ -12,12 +12,9 @@ from flashworthy_common.values import Maybe, Unknown
 MAX_NAMES = 20  # of updates that are told by name
 
 
-@dataclass(frozen=True)
-class PackageManager:
+class PackageManager(NamedTuple):
     """One package manager, and how it is asked."""
 
-    program: str
-    in_use: str  # a path that is there where it looks after the system
     changes: tuple[str, ...]  # paths that change when its lists or the installed packages do
     # within that many seconds; an empty answer only where it has lists to go by
     pending: Callable[[Access, float], Maybe[PendingUpdates]]

@@ -53,4 +53,4 @@ def _installed(access: Access, names: tuple[str, ...]) -> Maybe[dict[str, str]]:
     return outcome if isinstance(outcome, Unknown) else parse_pairs(outcome.output)
 
 
-PACMAN = PackageManager("pacman", _INSTALLED, (_LISTS, _INSTALLED), ask_pacman, _installed)
+MANAGER = PackageManager((_LISTS, _INSTALLED), ask_pacman, _installed)

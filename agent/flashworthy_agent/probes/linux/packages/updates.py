@@ -5,7 +5,6 @@ its own time, for some hours; but never past a change of the package lists or of
 """
 
 import json
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from flashworthy_agent.durable import make_private_folder, write_durably
@@ -14,6 +13,7 @@ from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_agent.probes.linux.packages import manager_of
 from flashworthy_agent.probes.linux.packages.manager import PackageManager
 from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.records import record
 from flashworthy_common.report import PendingUpdates, SoftwareSection
 from flashworthy_common.values import Maybe, Unknown, from_json, to_json
 
@@ -21,7 +21,7 @@ LIMIT_SECONDS = 60.0  # for all programs together
 _KEPT_FILE = "pending-updates.json"
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class KeptAnswer:
     """An answer of before, and when it was asked for."""
 

@@ -61,6 +61,4 @@ def parse_updates(text: str) -> Maybe[list[str]]:
     return sorted({update.get("name", "not named") for update in stream.iter("update")})
 
 
-ZYPPER = PackageManager(
-    "zypper", "/etc/zypp/repos.d", (_LISTS, *CHANGES), ask_zypper, installed_rpms
-)
+MANAGER = PackageManager((_LISTS, *CHANGES), ask_zypper, installed_rpms)
