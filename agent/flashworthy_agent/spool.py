@@ -133,7 +133,7 @@ class Spool:
         self._forget(droppable[:drop])
 
     def _clear_away(self) -> None:
-        """What a killed run left: half files, and reasons without the report that they belong to."""
+        """What a killed run left: half files, and reasons whose report is not there."""
         for folder in (self._state.spool_folder, self._state.set_aside_folder):
             remove_unfinished(folder)
         reasons = {_reason_file(report.path) for report, _ in self.set_aside()}

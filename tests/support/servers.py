@@ -45,6 +45,7 @@ class LoopbackServer:
     token: str = "secret"
     fetched_token: str | None = None
     is_rotation_due: bool = False
+    plan: Any = None  # handed out, and named by its digest with every receipt
 
     def answer(self, request: Request) -> tuple[int, Any]:
         self.requests.append(request)
@@ -54,6 +55,8 @@ class LoopbackServer:
             return self._enrol(request.data)
         if not self._knows(request.headers.get("Authorization")):
             return 401, {"title": "Unauthorized", "detail": "the token is unknown or revoked"}
+        if request.path.endswith("/plan"):
+            return 200, self.plan
         if request.method == "GET":
             return 200, self.verdict
         if request.path.endswith("/token"):
@@ -83,7 +86,8 @@ class LoopbackServer:
             status, detail = self.refusals[report["sequence"]]
             return status, {"title": "Refused", "status": status, "detail": detail}
         receipt = {"report_id": report["report_id"], "machine_id": 7, "stored": True}
-        return 201, receipt | ({"rotate_token": True} if self.is_rotation_due else {})
+        plan = {"plan_digest": self.plan["digest"]} if self.plan else {}
+        return 201, receipt | plan | ({"rotate_token": True} if self.is_rotation_due else {})
 
 
 def free_port() -> int:
@@ -105,7 +109,11 @@ def serving(certificate: Path | None = None) -> Iterator[LoopbackServer]:
     class Handler(BaseHTTPRequestHandler):
         def handle_any(self) -> None:
             length = int(self.headers.get("Content-Length", 0))
-            request = Request(self.command, self.path, dict(self.headers), self.rfile.read(length))
+            body = self.rfile.read(length)
+            if len(body) < length:  # whoever asked is gone
+                self.close_connection = True
+                return
+            request = Request(self.command, self.path, dict(self.headers), body)
             status, answer = server.answer(request)
             content = json.dumps(answer).encode()
             self.send_response(status)

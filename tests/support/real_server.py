@@ -1,0 +1,99 @@
+"""The real server in a process of its own, on SQLite and loopback; it may be killed at any time."""
+
+import os
+import sqlite3
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections import Counter
+from pathlib import Path
+
+from support.servers import free_port
+
+_PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
+_START_SECONDS = 20.0
+
+
+class RealServer:
+    """Use as a context manager; `start` again after `kill`."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = folder
+        self._database = folder / "flashworthy.db"
+        self._process: subprocess.Popen[bytes] | None = None
+        self.port = free_port()
+        self.address = f"http://127.0.0.1:{self.port}"
+
+    def __enter__(self) -> "RealServer":
+        self._call("migrate")
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.kill()
+
+    def start(self) -> None:
+        with open(self._folder / "server.log", "ab") as log:
+            command = [sys.executable, "-c", _PROGRAM, "serve", "--port", str(self.port)]
+            self._process = subprocess.Popen(command, env=self._environment(), stderr=log)
+        deadline = time.monotonic() + _START_SECONDS
+        while not self._answers():
+            assert self._process.poll() is None, (self._folder / "server.log").read_text()
+            assert time.monotonic() < deadline, "the server does not answer"
+            time.sleep(0.05)
+
+    def kill(self) -> None:
+        """As a power cut would: SIGKILL to the server and every process that it started."""
+        if self._process is None:
+            return
+        for child in self._children():
+            os.kill(child, 9)
+        self._process.kill()
+        self._process.wait()
+        self._process = None
+
+    def code(self) -> str:
+        """An enrolment code for a few machines."""
+        return self._call("code", "new", "--uses", "20").split()[0]
+
+    def reports(self) -> Counter[str]:
+        """How often the server has each report, by report id."""
+        return Counter(report_id for (report_id,) in self._query("SELECT report_id FROM reports"))
+
+    def machines(self) -> int:
+        ((count,),) = self._query("SELECT count(*) FROM machines")
+        return int(count)
+
+    def _query(self, statement: str) -> list[tuple[str]]:
+        connection = sqlite3.connect(self._database)
+        try:
+            return connection.execute(statement).fetchall()
+        finally:
+            connection.close()
+
+    def _call(self, *arguments: str) -> str:
+        command = [sys.executable, "-c", _PROGRAM, *arguments]
+        done = subprocess.run(command, env=self._environment(), capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def _environment(self) -> dict[str, str]:
+        return os.environ | {"FLASHWORTHY_DATABASE": f"sqlite:///{self._database}"}
+
+    def _answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"{self.address}/healthz", timeout=1) as answer:
+                return bool(answer.status == 200)
+        except (urllib.error.URLError, OSError):
+            return False
+
+    def _children(self) -> list[int]:
+        assert self._process is not None
+        pid = self._process.pid
+        try:
+            return list(map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text().split()))
+        except OSError:
+            return []
