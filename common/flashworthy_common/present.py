@@ -5,15 +5,18 @@ last how much is well. Ages are told from `now`: a kept verdict never looks fres
 """
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from flashworthy_common.need import Need
 from flashworthy_common.readiness import Answer, Check, Moment, Outcome, Verdict
 from flashworthy_common.readiness.outcome import NEED
 from flashworthy_common.releases import Way
-from flashworthy_common.values import Unknown
+from flashworthy_common.values import Unknown, to_json
 
 LABEL_COLUMNS = 10
+MORE = "more"  # the label of how much is not shown
 MOST_REMEDIES = 3  # in the sentence; the list below it has them all
 
 DECIDE_AGAINST = {
@@ -51,6 +54,50 @@ def sentence(verdict: Verdict) -> str:
             return f"Somebody must look first: {_ground(verdict)}."
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What stands beside one label of a verdict, such as `why` or `fix`."""
+
+    label: str
+    texts: tuple[str, ...]
+    answer: Answer | None = None  # whose check it tells of; none: of no check
+
+
+def verdict_parts(verdict: Verdict, *, now: datetime, show_all: bool = False) -> list[Part]:
+    """What a verdict says below its sentence, in the order in which it is read.
+
+    Args:
+        show_all: also the checks that pass, each as its own part.
+    """
+    shown = verdict.checks if show_all else _worth_showing(verdict)
+    checks = [
+        Part(answer.value, tuple(_check_lines(check, now)), answer)
+        for answer in (Answer.STOP, Answer.FIX, Answer.UNKNOWN, Answer.PASS)
+        for check in shown
+        if check.answer is answer
+    ]
+    parts = [
+        Part("why", tuple(_why(verdict.need))),
+        Part("path", tuple(_path(verdict.need))),
+        Part("seen here", tuple(_observation(verdict.need))),
+        *checks,
+        Part("way back", tuple(_way_back(verdict))),
+        Part("bring", tuple(_to_bring(shown))),
+        Part(MORE, tuple(_left_out(verdict, shown))),
+    ]
+    return [part for part in parts if part.texts]
+
+
+def verdict_to_json(verdict: Verdict) -> dict[str, Any]:
+    """The verdict for programs: all of it, with its sentence and the priority of its need."""
+    priority = verdict.need.priority
+    return {
+        **to_json(verdict),
+        "sentence": sentence(verdict),
+        "priority": priority.value if priority else None,
+    }
+
+
 def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) -> list[str]:
     """The verdict as lines of text.
 
@@ -60,17 +107,10 @@ def verdict_lines(verdict: Verdict, *, now: datetime, show_all: bool = False) ->
     where = f"    {verdict.place}" if verdict.place else ""
     lines = [f"{verdict.outcome.value.upper():<{LABEL_COLUMNS}}{verdict.machine}{where}"]
     lines += [sentence(verdict), ""]
-    lines += _labelled("why", _why(verdict.need)) + _labelled("path", _path(verdict.need))
-    lines += _labelled("seen here", _observation(verdict.need))
-    shown = verdict.checks if show_all else _worth_showing(verdict)
-    for answer in (Answer.STOP, Answer.FIX, Answer.UNKNOWN, Answer.PASS):
-        for check in shown:
-            if check.answer is answer:
-                lines += _labelled(answer.value, _check_lines(check, now))
-    lines += _labelled("way back", _way_back(verdict))
-    lines += _labelled("bring", _to_bring(shown))
-    lines += _labelled("more", _left_out(verdict, shown))
-    return lines + _closing(verdict)
+    for part in verdict_parts(verdict, now=now, show_all=show_all):
+        how = " (each of them: --all)" if part.label == MORE else ""
+        lines += _labelled(part.label, (f"{text}{how}" for text in part.texts))
+    return lines + closing(verdict)
 
 
 def _worth_showing(verdict: Verdict) -> tuple[Check, ...]:
@@ -154,10 +194,11 @@ def _left_out(verdict: Verdict, shown: tuple[Check, ...]) -> list[str]:
     if len(shown) == len(verdict.checks):
         return []
     counts = f"{passes} checks pass" + (f", {others} do not" if others else "")
-    return [f"{counts} (each of them: --all)"]
+    return [counts]
 
 
-def _closing(verdict: Verdict) -> list[str]:
+def closing(verdict: Verdict) -> list[str]:
+    """What stands below a verdict that may lead to a flash."""
     if verdict.outcome not in (Outcome.CLEAR, Outcome.PREPARE):
         return []
     if verdict.moment is Moment.DESK:
