@@ -1,16 +1,19 @@
 """What the commands do; each prints what it did, in words or as JSON, and returns its status."""
 
 import argparse
+import gzip
 import json
 import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 from flashworthy_agent.address import canonical_address
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.collect import look, make_report
 from flashworthy_agent.config import Config, Settings
+from flashworthy_agent.delivery import Delivery
 from flashworthy_agent.durable import write_durably
 from flashworthy_agent.enrolled import EnrolledAgent
 from flashworthy_agent.enrolment import enrol
@@ -25,13 +28,14 @@ from flashworthy_agent.frame import (
     state_folder,
     status_of,
 )
+from flashworthy_agent.kept_plan import KeptPlan
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access, access_to
 from flashworthy_agent.probes.ups import parse_address
 from flashworthy_agent.spool import Spool, encode_report
 from flashworthy_agent.state import State, StateFolder, new_state
 from flashworthy_common.errors import MalformedValueError
-from flashworthy_common.report import Source, Why
+from flashworthy_common.report import Report, Source, Why
 from flashworthy_common.values import from_json, write_time
 
 OUTCOME_STATUS = {"clear": 0, "prepare": 10, "hold": 20, "leave": 30, "undecided": 40}
@@ -45,7 +49,7 @@ def access_of(
         kept_folder=folder.kept_folder if folder else None,
         ask_anew=options.fresh,
         ups=tuple(map(parse_address, options.ups or settings.config.ups)),
-        look_for=tuple(options.look_for),
+        look_for=(*options.look_for, *(KeptPlan(folder.folder).look_for if folder else ())),
     )
 
 
@@ -145,21 +149,56 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    """Sends only what was seen just now: who stands there does not wait for older reports."""
+    """Sends only what was seen just now: who stands there does not wait for older reports.
+
+    Where the server cannot be reached, the plan that it handed out last decides.
+    """
     settings = settings_of(options)
     agent = _agent(options, settings)
     access = replace(access_of(options, agent.folder, settings), on_the_spot=True)
-    report = agent.look_and_keep(access, Why.SPOT)
-    delivery = agent.deliver([report])
-    if status := status_of(delivery):
+    waiting = agent.look_and_keep(access, Why.SPOT)
+    body = waiting.body()
+    delivery = agent.deliver([waiting])
+    status = status_of(delivery)
+    if status and not delivery.may_settle_soon:
         return status
-    answer = agent.server.verdict(agent.machine_id, "spot")
+    answer, told = _spot_answer(agent, delivery, body)
     outcome, lines = _verdict_in_words(answer, show_all=options.all)
     if options.json:
         print(json.dumps(answer, indent=1))
     else:
-        print(*lines, _open_here(access), sep="\n")
+        print(*told, *lines, _open_here(access), sep="\n")
     return OUTCOME_STATUS[outcome]
+
+
+def _spot_answer(
+    agent: EnrolledAgent, delivery: Delivery, body: bytes
+) -> tuple[dict[str, Any], list[str]]:
+    """The verdict, of the server or else by its plan, and what is to be said before it."""
+    if not delivery.stopped:
+        try:
+            return agent.server.verdict(agent.machine_id, "spot"), []
+        except ServerUnavailableError as error:
+            complain(error)
+    return _judged_by_plan(agent, body)
+
+
+def _judged_by_plan(agent: EnrolledAgent, body: bytes) -> tuple[dict[str, Any], list[str]]:
+    """The verdict as the server would answer it, and what it could not know.
+
+    Raises:
+        StateError: no plan is kept that could be read.
+    """
+    from flashworthy_common.plan import judge_by_plan  # late: only this needs it
+    from flashworthy_common.present import age_in_words, verdict_to_json
+
+    plan, now = agent.kept_plan.load(), utc_now()
+    report = from_json(Report, json.loads(gzip.decompress(body)))
+    told = (
+        f"without the server, by its plan of {age_in_words(now, plan.issued_at)}; what was "
+        "recorded since is not known here: releases, reviews, confirmations, marks"
+    )
+    return verdict_to_json(judge_by_plan(plan, report, now)), [told]
 
 
 def _open_here(access: Access) -> str:

@@ -8,6 +8,8 @@ What the server's answer means for a report:
   (later versions only add, and a server passes over what it does not know);
 - anything else: all that is left stays, and nothing more is tried now.
 
+After reports that the server took, the plan that it goes by is kept or renewed (`kept_plan`).
+
 A new token is on disk, with the old one beside it, before it is used; the old one goes once the
 server accepted the new one. Whenever this is killed, one of the two is valid.
 """
@@ -26,6 +28,7 @@ from flashworthy_agent.errors import (
     TokenRefusedError,
     TransportError,
 )
+from flashworthy_agent.kept_plan import KeptPlan
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool, Waiting
@@ -68,10 +71,12 @@ class EnrolledAgent:
         )
         self.folder = folder
         self.spool = spool_of(folder, config)
+        self.kept_plan = KeptPlan(folder.folder)
         self._config = config
         self._now = now
         self._wire = WIRE_VERSION
         self._is_rotation_due = False
+        self._plan_digest: str | None = None  # of the plan that the server goes by now
 
     def look_and_keep(self, access: Access, why: Why, boot_id: str | None = None) -> Waiting:
         """A new report, on disk; nothing is sent.
@@ -106,13 +111,15 @@ class EnrolledAgent:
         remembered(look(access, only=_IDENTITY).identity, state.agent_id, state.evidence)
 
     def deliver(self, reports: Iterable[Waiting]) -> Delivery:
-        """Send `reports`, one after the other, and fetch a new token where one is due."""
+        """Send `reports`, one after the other, and fetch a new token or plan where one is due."""
         delivery = Delivery()
         for report in reports:
             delivery = delivery.then(self._deliver_one(report))
             if delivery.stopped:
                 return delivery
-        return delivery.then(self._rotated()) if self._is_rotation_due else delivery
+        if self._is_rotation_due:
+            delivery = delivery.then(self._rotated())
+        return delivery.then(self._with_plan()) if self._plan_digest else delivery
 
     def _deliver_one(self, report: Waiting) -> Delivery:
         try:
@@ -131,6 +138,7 @@ class EnrolledAgent:
         except TokenRefusedError as error:
             return Delivery(stopped=str(error))
         self._is_rotation_due = receipt.is_rotation_due
+        self._plan_digest = receipt.plan_digest
         self._forget(report)
         return Delivery(acknowledged=1, notes=self._notes_on_wire())
 
@@ -174,6 +182,19 @@ class EnrolledAgent:
         with self.folder.locked():
             self.folder.change(token=token, previous_token=self.server.token)
         self.server.token = token
+        return Delivery()
+
+    def _with_plan(self) -> Delivery:
+        """A failure here is none of the delivery: the plan before stays, and grows old."""
+        digest, self._plan_digest = self._plan_digest, None
+        try:
+            if self.kept_plan.digest == digest:
+                self.kept_plan.renew(self._now(), self.server.clock_ahead_seconds)
+            else:
+                answer = self.server.plan(self.machine_id)
+                self.kept_plan.keep(answer, self._now(), self.server.clock_ahead_seconds)
+        except (TransportError, OSError) as error:
+            return Delivery(notes=(f"the server's plan is not kept: {error}",))
         return Delivery()
 
     def _put_aside(self, report: Waiting, error: RequestRefusedError) -> None:

@@ -57,6 +57,7 @@ class Receipt:
 
     is_new: bool  # to the server
     is_rotation_due: bool  # the agent is to fetch a new token
+    plan_digest: str | None = None  # of the plan that holds now; none: the server has none
 
 
 class Server:
@@ -104,7 +105,12 @@ class Server:
                 f"{self.address} did not acknowledge report {report_id}: "
                 "its answer does not name it"
             )
-        return Receipt(answer["stored"], answer.get("rotate_token") is True)
+        digest = answer.get("plan_digest")
+        return Receipt(
+            answer["stored"],
+            answer.get("rotate_token") is True,
+            digest if isinstance(digest, str) else None,
+        )
 
     def new_token(self) -> str:
         """A token to use from now on; the one in use stays valid until the new one is used."""
@@ -121,6 +127,13 @@ class Server:
         """The verdict for a machine at a moment, as JSON."""
         path = f"/api/v1/machines/{quote(machine_id, safe='')}/verdict?moment={moment}"
         return self._ask("GET", path, None, {})
+
+    def plan(self, machine_id: str) -> dict[str, Any]:
+        """What this machine needs to be judged without the server: digest, names, plan."""
+        answer = self._ask("GET", f"/api/v1/machines/{quote(machine_id, safe='')}/plan", None, {})
+        if not isinstance(answer.get("plan"), dict):
+            raise ServerUnavailableError(f"{self.address} did not answer with a plan")
+        return answer
 
     def _ask(
         self, method: str, path: str, content: bytes | None, headers: dict[str, str]

@@ -46,6 +46,12 @@ def test_an_expired_plan_is_never_clear():
     assert verdict.outcome is Outcome.HOLD
 
 
+def test_a_clock_that_went_back_does_not_make_a_plan_young():
+    ahead = a_plan(issued_at=NOW + timedelta(hours=1))
+
+    assert judge_by_plan(ahead, a_report(), NOW).outcome is Outcome.HOLD
+
+
 def test_a_plan_for_another_running_version_is_never_clear():
     report = a_report(firmware={"version_text": "1.31"})
 

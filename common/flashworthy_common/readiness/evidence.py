@@ -62,6 +62,8 @@ def plan(case: Case) -> Check | None:
     running, planned = case.report.firmware.version_text, case.need.running
     if isinstance(running, str) and running != planned:
         says = f"{says}, which is for another running version than {running}"
+    elif case.now < issued_at:
+        says = f"{says}, which lies ahead of this clock"
     elif case.now < expires_at:
         return question.passes(says, holds_until=expires_at)
     else:
