@@ -77,7 +77,7 @@ def test_a_missing_file_or_folder_says_so(tmp_path):
 def test_a_folder_where_a_file_is_expected_is_a_reason(tmp_path):
     (tmp_path / "a").mkdir()
 
-    assert Files(tmp_path).content("/a") == Unknown("cannot be read: /a: Is a directory")
+    assert Files(tmp_path).content("/a") == Unknown("cannot be read: /a: not a regular file")
 
 
 def test_a_pipe_where_a_file_is_expected_does_not_block(tmp_path):

@@ -241,7 +241,7 @@ def test_the_layers_below_the_system_decide(tmp_path, trees, expected):
     [
         ([CRYPT], "not there: /dev/sda3"),
         ([CRYPT, {"/dev/sda3": bytes(5000)}], "no LUKS header is there; it may lie elsewhere"),
-        ([CRYPT, {"/dev/sda3/x": ""}], "cannot be read: /dev/sda3: Is a directory"),
+        ([CRYPT, {"/dev/sda3/x": ""}], "cannot be read: /dev/sda3: not a regular file"),
         ([device("dm-0", "sda3", number="253:0", mapped="a", kind="CRYPT-PLAIN-a")],
          "it is encrypted in another way than LUKS"),
         ([device("dm-0", number="253:0", mapped="a", kind="CRYPT-LUKS1-a")],

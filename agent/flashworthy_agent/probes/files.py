@@ -14,11 +14,11 @@ import stat
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO
 
 from flashworthy_common.values import MAX_TEXT_CHARACTERS, Maybe, Unknown
 
 MAX_FILE_BYTES = 1 << 20
+_PIECE_BYTES = 1 << 16
 _MAX_LINKS = 40  # followed for one path; what the Linux kernel allows
 
 ANOTHER_ROOT = Unknown("only the running system can tell; this is another root")
@@ -113,29 +113,34 @@ class Files:
         return space.f_bavail * space.f_frsize
 
     def _read(self, path: str) -> bytes:
-        with self._opened(path, stat.S_ISREG) as file:
-            content = file.read(MAX_FILE_BYTES + 1)
+        content = self._opened_and_read(path, MAX_FILE_BYTES + 1, stat.S_ISREG)
         if len(content) > MAX_FILE_BYTES:
             raise OSError(errno.EFBIG, f"larger than {MAX_FILE_BYTES} bytes")
         return content
 
     def _read_head(self, path: str, size: int) -> bytes:
-        with self._opened(path, lambda mode: stat.S_ISREG(mode) or stat.S_ISBLK(mode)) as file:
-            return file.read(size)
+        return self._opened_and_read(
+            path, size, lambda mode: stat.S_ISREG(mode) or stat.S_ISBLK(mode)
+        )
 
-    def _opened(self, path: str, is_of_kind: Callable[[int], bool]) -> BinaryIO:
+    def _opened_and_read(self, path: str, most: int, is_of_kind: Callable[[int], bool]) -> bytes:
+        """At most so many bytes; of many small files, so without the layers of file objects."""
         # O_NONBLOCK: opening a pipe by mistake must not wait for its other end
         descriptor = os.open(self._place(path), os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
-        file = open(descriptor, "rb")  # noqa: SIM115  (whoever calls closes it)
-        if is_of_kind(os.fstat(descriptor).st_mode):
-            return file
-        file.close()
-        raise OSError(errno.EINVAL, "not a regular file")
+        try:
+            if not is_of_kind(os.fstat(descriptor).st_mode):
+                raise OSError(errno.EINVAL, "not a regular file")
+            content = b""
+            while piece := os.read(descriptor, min(_PIECE_BYTES, most - len(content))):
+                content += piece
+            return content
+        finally:
+            os.close(descriptor)
 
-    def _place(self, path: str) -> Path:
+    def _place(self, path: str) -> Path | str:
         """Where `path` lies for this process: as if the root were the root of all files."""
         if self.is_live:
-            return Path(path)
+            return path
         steps = list(reversed(PurePosixPath(path).parts[1:]))
         place, links = self._root, 0
         while steps:
