@@ -31,8 +31,10 @@ _WAYS = {
     Way.MANAGEMENT_CONTROLLER: "through the management controller",
 }
 _CAUTION = (
-    "Never cut power, close the lid or let it sleep during a flash; follow the maker's notes."
+    "Save all work and close every program first. Never cut power, close the lid or let it sleep "
+    "during a flash; follow the maker's notes."
 )
+_TO_BE_FLASHED = (Outcome.CLEAR, Outcome.PREPARE, Outcome.HOLD)
 
 
 def sentence(verdict: Verdict) -> str:
@@ -82,7 +84,7 @@ def verdict_parts(verdict: Verdict, *, now: datetime, show_all: bool = False) ->
         Part("seen here", tuple(_observation(verdict.need))),
         *checks,
         Part("way back", tuple(_way_back(verdict))),
-        Part("bring", tuple(_to_bring(shown))),
+        Part("bring", tuple(_to_bring(verdict))),
         Part(MORE, tuple(_left_out(verdict, shown))),
     ]
     return [part for part in parts if part.texts]
@@ -167,7 +169,7 @@ def _observation(need: Need) -> list[str]:
 
 def _way_back(verdict: Verdict) -> list[str]:
     way = verdict.need.way_back
-    is_worth_it = way and verdict.outcome in (Outcome.CLEAR, Outcome.PREPARE, Outcome.HOLD)
+    is_worth_it = way and verdict.outcome in _TO_BE_FLASHED
     return [way.says] if way and is_worth_it else []
 
 
@@ -183,8 +185,10 @@ def _check_lines(check: Check, now: datetime) -> list[str]:
     return [line, f"-> {who}{check.remedy}"]
 
 
-def _to_bring(checks: tuple[Check, ...]) -> list[str]:
-    things = dict.fromkeys(check.bring for check in checks if check.bring)
+def _to_bring(verdict: Verdict) -> list[str]:
+    if verdict.outcome not in _TO_BE_FLASHED:
+        return []
+    things = dict.fromkeys(check.bring for check in verdict.checks if check.bring)
     return [", ".join(things)] if things else []
 
 

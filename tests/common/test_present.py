@@ -7,6 +7,7 @@ import pytest
 
 from flashworthy_common.present import age_in_words, sentence, verdict_lines
 from flashworthy_common.readiness import Moment, Outcome
+from flashworthy_common.releases import Way
 from flashworthy_common.values import Unknown
 from support.machines import BATTERY, HOLE, NEED, NOW, TARGET, a_desktop, a_machine, verdict_of
 
@@ -62,6 +63,22 @@ unknown   installers running: the process list is not readable, seen 2 minutes a
 way back  the maker allows going back to 1.20 and later
 bring     its adapter
 more      27 checks pass (each of them: --all)"""
+    )
+
+
+def test_what_is_to_be_brought_is_said_of_checks_that_pass_too():
+    from_media = replace(NEED, target=replace(TARGET, ways=(Way.BOOT_MEDIA,)))
+
+    assert "bring     boot media with 1.34" in text_of(verdict_of(need=from_media))
+    assert "bring" not in text_of(verdict_of(need=replace(from_media, reasons=())))
+
+
+def test_just_before_the_flash_work_is_saved_and_power_is_not_cut():
+    last_line = text_of(verdict_of(moment=Moment.SPOT)).splitlines()[-1]
+
+    assert last_line == (
+        "Save all work and close every program first. Never cut power, close the lid or let it "
+        "sleep during a flash; follow the maker's notes."
     )
 
 

@@ -301,6 +301,14 @@ def test_some_way_of_installing_must_be_open(ways, boot_mode, answer):
     assert answer_of("path.way", verdict) is answer
 
 
+def test_boot_media_are_brought_along_where_nothing_else_installs_the_release():
+    need = replace(NEED, target=replace(TARGET, ways=(Way.BOOT_MEDIA,)))
+
+    (check,) = [each for each in verdict_of(need=need).checks if each.code == "path.way"]
+
+    assert (check.answer, check.bring) == (PASS, "boot media with 1.34")
+
+
 # ---- way back ----------------------------------------------------------------------------------
 
 

@@ -4,6 +4,7 @@
 - No path is a `stop`, with what stands in the way; versions that cannot be ordered are `unknown`.
 - The firmware itself refuses what lies below its lowest supported version (UEFI §23.4); that is
   compared only where the release states its ESRT class and version.
+- What is installed from boot media only needs them brought along; old machines often do.
 - Another order code may mean another image: the right image is the exact one.
 """
 
@@ -86,6 +87,10 @@ def way(case: Case) -> Check | None:
             f"not recorded for {target.version_text}",
             remedy="look up how it is installed",
             who=Who.DESK,
+        )
+    if target.ways == (Way.BOOT_MEDIA,):
+        return question.answered(
+            Answer.PASS, "boot media only", bring=f"boot media with {target.version_text}"
         )
     if target.ways != (Way.CAPSULE,):
         return question.passes(" or ".join(each.value for each in target.ways))

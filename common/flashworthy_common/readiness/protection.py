@@ -40,7 +40,7 @@ def recovery_key(case: Case) -> Check | None:
     if not sealed:
         return None
     question = Question("protection.recovery_key", "recovery key", case.report.protection)
-    remedy = "prove that it can be read, and confirm it"
+    remedy = "prove that its recovery key can be read, and confirm it"
     ends = []
     for volume in sealed:
         if isinstance(volume.protector_id, Unknown):
