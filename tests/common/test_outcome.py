@@ -8,13 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.need import Need, Standing
+from flashworthy_common.paths import WayBack
 from flashworthy_common.readiness import CHECKS, Answer, Check, Moment, Outcome
 from flashworthy_common.readiness.outcome import NEED as NEED_CODES
 from flashworthy_common.readiness.outcome import outcome_of
 from flashworthy_common.report import (
     SECTIONS,
     BootMode,
+    EsrtEntry,
     PendingUpdates,
     ProtectorKind,
     Report,
@@ -33,8 +36,10 @@ from support.machines import (
     READY_UPS,
     SEALED_VOLUME,
     SERVER,
+    TARGET,
     a_desktop,
     a_machine,
+    confirmed,
     verdict_of,
 )
 
@@ -154,6 +159,18 @@ def test_any_stored_report_gives_a_verdict(report, moment, hours):
 
 NOT_SEEN = Unknown("not seen")
 
+
+def an_attempt(*, status):
+    """The last attempt on the system firmware, UEFI §23.4."""
+    return EsrtEntry(
+        firmware_class="0b8f7d3c-1e2a-4f66-9c0d-5a7e21c4b902",
+        firmware_type=1,
+        version=10,
+        last_attempt_version=11,
+        last_attempt_status=status,
+    )
+
+
 # Each fact from best to worst; a step to the right must never make the outcome better.
 FACTS = {
     ("machine", "chassis_type"): [PORTABLE, NOT_SEEN, SERVER],
@@ -175,6 +192,7 @@ FACTS = {
     ("people", "seen_at"): [NOW, NOW - timedelta(hours=1), NOW - timedelta(days=2), NOT_SEEN],
     ("firmware", "update_queued"): [(), NOT_SEEN, ("a capsule file",)],
     ("firmware", "boot_mode"): [BootMode.UEFI],
+    ("firmware", "esrt"): [(), (an_attempt(status=6),), (an_attempt(status=5),)],
     ("power", "mains"): [True, NOT_SEEN, False],
     ("power", "batteries"): [
         (BATTERY,),
@@ -193,7 +211,19 @@ NEEDS = [
     replace(NEED, review=None),
     replace(NEED, reasons=()),
     Need(running=NOT_SEEN, standing=Standing.UNREADABLE, because="no firmware version"),
+    replace(
+        NEED,
+        target=replace(TARGET, resets_settings=True),
+        way_back=WayBack(allowed=False, says="nothing older can be put back", package_of="1.29"),
+    ),
 ]
+WORDS = (
+    confirmed(Confirmed.RECOVERY_KEY, "7f3a-11c0"),
+    confirmed(Confirmed.SETTINGS_WRITTEN_DOWN, "1.29"),
+    confirmed(Confirmed.USER_INFORMED, "1.34"),
+    confirmed(Confirmed.NO_WAY_BACK, "1.34"),
+    confirmed(Confirmed.UPS_READY),
+)
 # How near the flash an outcome lets one go; holding, leaving and looking first are all *no*.
 RANK = {
     Outcome.CLEAR: 0,
@@ -204,11 +234,17 @@ RANK = {
 }
 
 
-def outcome_at(levels, mark, clock, need, moment):
+def outcome_at(levels, mark, clock, need, moment, *, words=WORDS, packages=("1.29",)):
     sections: dict[str, dict[str, object]] = {}
     for (section, name), level in levels.items():
         sections.setdefault(section, {})[name] = FACTS[section, name][level]
-    machine = a_machine(marked=mark, clock_difference_seconds=clock, **sections)
+    machine = a_machine(
+        marked=mark,
+        clock_difference_seconds=clock,
+        confirmations=words,
+        packages=packages,
+        **sections,
+    )
     return verdict_of(machine, need, moment=moment).outcome
 
 
@@ -223,10 +259,15 @@ def test_a_worse_fact_never_makes_the_outcome_better(data, moment, need):
     after = outcome_at(worse_levels, mark, clock, need, moment)
     marked = outcome_at(levels, MARKS[-1], clock, need, moment)
     clock_off = outcome_at(levels, mark, CLOCKS[-1], need, moment)
+    fewer_words = tuple(data.draw(st.lists(st.sampled_from(WORDS), unique=True)))
+    less_confirmed = outcome_at(levels, mark, clock, need, moment, words=fewer_words)
+    without_package = outcome_at(levels, mark, clock, need, moment, packages=())
 
     assert RANK[after] >= RANK[before]
     assert RANK[marked] >= RANK[before]
     assert RANK[clock_off] >= RANK[before]
+    assert RANK[less_confirmed] >= RANK[before]
+    assert RANK[without_package] >= RANK[before]
 
 
 @given(data=st.data(), need=st.sampled_from(NEEDS))
