@@ -11,7 +11,7 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-SYSTEM_PACKAGES=(dmidecode)
+SYSTEM_PACKAGES=(dmidecode nginx-light mmdebstrap systemd-container openssl)
 
 with_system_tools=no
 long=no

@@ -61,11 +61,10 @@ build_deb() {
     copy_sources "$root/usr/lib/flashworthy-agent"
     install -D -m 755 deploy/agent/debian/flashworthy-agent "$root/usr/bin/flashworthy-agent"
     install -D -m 644 -t "$root/lib/systemd/system" deploy/agent/flashworthy-agent.{service,timer}
-    install -D -m 644 deploy/agent/agent.toml "$root/etc/flashworthy/agent.toml"
+    install -D -m 644 deploy/agent/agent.toml "$root/usr/share/flashworthy-agent/agent.toml"
     install -D -m 644 LICENSE "$root/usr/share/doc/flashworthy-agent/copyright"
     install -d "$root/DEBIAN"
     install -m 755 -t "$root/DEBIAN" deploy/agent/debian/{postinst,prerm,postrm}
-    echo /etc/flashworthy/agent.toml >"$root/DEBIAN/conffiles"
     sed "s/@VERSION@/$version/; s/@SIZE@/$(du -sk --apparent-size "$root" | cut -f1)/" \
         deploy/agent/debian/control.in >"$root/DEBIAN/control"
     same_time "$root"

@@ -1,5 +1,6 @@
 """The real server in a process of its own, on SQLite and loopback; it may be killed at any time."""
 
+import json
 import os
 import sqlite3
 import subprocess
@@ -7,8 +8,10 @@ import sys
 import time
 import urllib.error
 import urllib.request
+import zlib
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 from support.servers import free_port
 
@@ -63,11 +66,16 @@ class RealServer:
         """How often the server has each report, by report id."""
         return Counter(report_id for (report_id,) in self._query("SELECT report_id FROM reports"))
 
+    def newest_report(self) -> Any:
+        """The body of the report that came last, as JSON."""
+        ((body,),) = self._query("SELECT body FROM reports ORDER BY id DESC LIMIT 1")
+        return json.loads(zlib.decompress(body))
+
     def machines(self) -> int:
         ((count,),) = self._query("SELECT count(*) FROM machines")
         return int(count)
 
-    def _query(self, statement: str) -> list[tuple[str]]:
+    def _query(self, statement: str) -> list[tuple[Any]]:
         connection = sqlite3.connect(self._database)
         try:
             return connection.execute(statement).fetchall()

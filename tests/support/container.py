@@ -1,0 +1,103 @@
+"""A small Debian with a running systemd, in a container that shares this machine's loopback."""
+
+import os
+import shutil
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+_PACKAGES = "systemd-sysv,dbus,python3,python3-requests,ca-certificates"
+_BOOT_SECONDS = 60.0
+
+
+def need(*programs: str) -> None:
+    """Skip the test unless this is root's and the programs are here."""
+    if os.geteuid() != 0:
+        pytest.skip("only root starts containers")
+    for program in programs:
+        if shutil.which(program) is None:
+            pytest.skip(f"{program} is not here")
+
+
+def make_root(folder: Path) -> Path:
+    """A Debian of this machine's release below `folder`; skips the test where none can be had."""
+    need("mmdebstrap", "systemd-nspawn", "nsenter")
+    release = dict(
+        line.split("=", 1) for line in Path("/etc/os-release").read_text().splitlines() if line
+    )["VERSION_CODENAME"].strip('"')
+    done = subprocess.run(
+        ["mmdebstrap", "--quiet", "--variant=minbase", f"--include={_PACKAGES}", release, folder],
+        capture_output=True,
+        text=True,
+    )
+    if done.returncode:
+        pytest.skip(f"mmdebstrap could not make a Debian: {done.stderr.strip()[-300:]}")
+    return folder
+
+
+class Container:
+    """Use as a context manager; boots from `root`."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.log = root.parent / "boot.log"
+
+    def __enter__(self) -> "Container":
+        command = ["systemd-nspawn", "-q", "-D", self.root, "--register=no", "--keep-unit", "-b"]
+        with open(self.log, "wb") as log:
+            self._process = subprocess.Popen(
+                [*command, "--console=pipe"],
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
+            )  # fmt: skip
+        deadline = time.monotonic() + _BOOT_SECONDS
+        while not self._is_up():
+            if self._process.poll() is not None or time.monotonic() > deadline:
+                self._end()
+                pytest.skip(f"the container does not boot: {self.log.read_text()[-500:]}")
+            time.sleep(0.2)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end()
+
+    def run(self, *command: str) -> subprocess.CompletedProcess[str]:
+        """The outcome of a program inside, as its root."""
+        return subprocess.run(
+            ["nsenter", "--target", str(self._leader()), "--all", "--", "env", "-i",
+             "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "DEBIAN_FRONTEND=noninteractive", *command],
+            capture_output=True, text=True,
+        )  # fmt: skip
+
+    def succeed(self, *command: str) -> str:
+        """What a program inside prints; it must end with 0."""
+        done = self.run(*command)
+        assert done.returncode == 0, (command, done.stdout, done.stderr)
+        return done.stdout
+
+    def _leader(self) -> int | None:
+        """The process that is the first one inside."""
+        pid = self._process.pid
+        try:
+            children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+        except OSError:
+            return None
+        return int(children[0]) if children else None
+
+    def _is_up(self) -> bool:
+        if self._leader() is None:
+            return False
+        state = self.run("systemctl", "is-system-running").stdout.strip()
+        return state in ("running", "degraded")
+
+    def _end(self) -> None:
+        leader = self._leader()
+        if leader is not None:
+            os.kill(leader, signal.SIGKILL)
+        try:
+            self._process.wait(timeout=20)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
