@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
+from flashworthy_common.report import ProtectorKind, Report
+from flashworthy_common.values import Maybe, Unknown
+
 
 class Confirmed(Enum):
     """What a person can confirm, and what the confirmation speaks of."""
@@ -29,3 +32,33 @@ class Confirmation:
     of: str  # the protector's id or the version it speaks of; empty for `UPS_READY`
     by: str
     at: datetime
+
+
+def subjects_now(
+    what: Confirmed, report: Report, *, running: Maybe[str], target: str | None
+) -> tuple[str, ...]:
+    """What a word of this kind can speak of on a machine as it is; empty: of nothing there.
+
+    Args:
+        target: the version that it should get, if any.
+    """
+    match what:
+        case Confirmed.UPS_READY:
+            return ("",)
+        case Confirmed.RECOVERY_KEY:
+            return _sealed_protectors(report)
+        case Confirmed.SETTINGS_WRITTEN_DOWN:
+            return () if isinstance(running, Unknown) else (running,)
+        case _:
+            return (target,) if target else ()
+
+
+def _sealed_protectors(report: Report) -> tuple[str, ...]:
+    """The ids of what releases the system's volumes, where the TPM does."""
+    volumes = report.protection.volumes
+    ids = (
+        volume.protector_id
+        for volume in (() if isinstance(volumes, Unknown) else volumes)
+        if volume.is_system and volume.protector in (ProtectorKind.TPM, ProtectorKind.BOTH)
+    )
+    return tuple(dict.fromkeys(each for each in ids if not isinstance(each, Unknown)))
