@@ -1,6 +1,10 @@
 """The settings: one file, understood whole or refused by name."""
 
 import os
+import re
+import tomllib
+from dataclasses import asdict
+from pathlib import Path
 
 import pytest
 
@@ -157,3 +161,13 @@ def test_the_digest_tells_whether_settings_differ():
     assert Config().digest() == Config().digest()
     assert Config().digest() != Config(place="A").digest()
     assert Config().digest().startswith("sha256:")
+
+
+def test_the_example_names_every_key_with_its_default():
+    text = (Path(__file__).parents[2] / "deploy/agent/agent.toml").read_text()
+
+    example = tomllib.loads(re.sub(r"(?m)^#(?=\w+ = )", "", text))
+
+    assert list(example) == list(Config.__dataclass_fields__)
+    for name, default in asdict(Config()).items():
+        assert default is None or example[name] == (list(default) if default == () else default)
