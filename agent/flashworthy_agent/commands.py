@@ -32,10 +32,11 @@ from flashworthy_agent.kept_plan import KeptPlan
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access, access_to
 from flashworthy_agent.probes.ups import parse_address
+from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool, encode_report
 from flashworthy_agent.state import State, StateFolder, new_state
 from flashworthy_common.errors import MalformedValueError
-from flashworthy_common.report import Report, Source, Why
+from flashworthy_common.report import IdentitySection, Report, Source, Why
 from flashworthy_common.values import from_json, write_time
 
 OUTCOME_STATUS = {"clear": 0, "prepare": 10, "hold": 20, "leave": 30, "undecided": 40}
@@ -91,7 +92,7 @@ def _code(options: argparse.Namespace, folder: StateFolder) -> str:
 def _collect(options: argparse.Namespace) -> int:
     folder, settings = own_folder(options), settings_of(options)
     findings = look(access_of(options, folder, settings))
-    state = _counted_if_possible(folder)
+    state = _counted_if_possible(folder, findings.identity)
     report = make_report(
         findings,
         replace(state, place=settings.config.place or state.place),
@@ -112,12 +113,14 @@ def _collect(options: argparse.Namespace) -> int:
     return 0
 
 
-def _counted_if_possible(folder: StateFolder | None) -> State:
+def _counted_if_possible(folder: StateFolder | None, identity: IdentitySection) -> State:
     """Anyone may collect: who cannot count under the agent's id makes a report with its own."""
     if folder is None:
         return new_state(sequence=1)
     try:
         with folder.locked():
+            if state := folder.load():
+                remembered(identity, state.agent_id, state.evidence)
             return folder.count_report()
     except StateError as error:
         complain(f"this report carries an agent id of its own: {error}")

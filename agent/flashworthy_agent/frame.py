@@ -46,8 +46,7 @@ def own_folder(options: argparse.Namespace) -> StateFolder | None:
 
 
 def is_this_machine(options: argparse.Namespace) -> bool:
-    is_root: bool = options.root.absolute() == Path("/")
-    return is_root
+    return Path(options.root).absolute() == Path("/")
 
 
 def delivery_line(delivery: Delivery, waiting: int) -> str:

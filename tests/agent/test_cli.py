@@ -204,6 +204,16 @@ def test_collecting_works_where_nothing_can_be_kept(root, tmp_path, capsys):
     assert "this report carries an agent id of its own: " in captured.err
 
 
+def test_a_report_collected_on_another_machine_is_not_the_enrolled_ones(run, enrolled, root):
+    grow(root, {"/sys/class/dmi/id/product_serial": "AL-0077\n"})
+
+    status, out, err = run("collect")
+
+    assert (status, json.loads(out)["sequence"]) == (0, 1)
+    assert json.loads(out)["agent_id"] != enrolled.requests[0].data["agent_id"]
+    assert "carries an agent id of its own: this is not the machine that was enrolled" in err
+
+
 # ---- run, send --------------------------------------------------------------------------------
 
 
