@@ -62,14 +62,14 @@ Quantity = Annotated[float, Bounds(0, 1e12, "")]  # the unit stands in the field
 
 def to_json(value: Any) -> Any:
     """`value` as what the `json` module writes; fields that were not reported are left out."""
-    if isinstance(value, Unknown):
+    kind = type(value)
+    if kind in _WRITTEN_AS_THEY_ARE:
+        return value
+    if kind is Unknown:
         return {"unknown": value.because}
-    if is_dataclass(value):
-        return {
-            field.name: to_json(getattr(value, field.name))
-            for field in fields(value)
-            if getattr(value, field.name) != NOT_REPORTED
-        }
+    if is_dataclass(kind):
+        found = {name: getattr(value, name) for name in _field_names(kind)}
+        return {name: to_json(each) for name, each in found.items() if not _is_left_out(each)}
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, datetime):
@@ -79,6 +79,18 @@ def to_json(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [to_json(item) for item in value]
     return value
+
+
+def _is_left_out(value: Any) -> bool:
+    return type(value) is Unknown and value == NOT_REPORTED
+
+
+_WRITTEN_AS_THEY_ARE = frozenset({str, int, float, bool, type(None)})
+
+
+@functools.cache
+def _field_names(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
 
 
 def write_time(time: datetime) -> str:
