@@ -32,8 +32,10 @@ _GATE = "10.0.2.100"  # where QEMU lets the server through
 _PYTHON = "/python"
 _LIBRARY = f"{_PYTHON}/lib/python{sys.version_info.major}.{sys.version_info.minor}"
 
-_MODULES = ("e1000", "ahci", "sd_mod", "ac", "battery", "efivarfs", "vfat", "nls_cp437",
-            "nls_ascii", "nls_iso8859-1")  # fmt: skip
+_MODULES = (
+    *("e1000", "virtio_pci", "virtio_blk", "ahci", "sd_mod", "ac", "battery"),
+    *("efivarfs", "vfat", "nls_cp437", "nls_ascii", "nls_iso8859-1"),
+)
 
 _INIT = """\
 #!/bin/busybox sh
@@ -288,7 +290,9 @@ def started(folder: Path, server_port: int, *more: str) -> Iterator[Guest]:
         ours.close()
 
 
-def kernel_options(initial: Path, kernel: Path | None = None) -> list[str]:
-    """What to start: Debian's kernel, or another program in its place."""
-    return ["-kernel", str(kernel or find_kernel()), "-initrd", str(initial),
-            "-append", "console=ttyS0 quiet panic=-1"]  # fmt: skip
+OPTIONS = "console=ttyS0 quiet panic=-1"  # of the kernel
+
+
+def kernel_options(initial: Path) -> list[str]:
+    """What to start where no disk has it."""
+    return ["-kernel", str(find_kernel()), "-initrd", str(initial), "-append", OPTIONS]

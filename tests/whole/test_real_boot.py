@@ -188,31 +188,26 @@ def test_a_machine_started_by_uefi_tells_that_secure_boot_is_on(server, tmp_path
     assert found["update_queued"]["unknown"].startswith("no EFI system partition is mounted")
 
 
+MOUNT = 'import os\nos.system("mount -t vfat -o ro /dev/vda1 /boot/efi")\n'
+
+
 def test_a_machine_tells_a_failed_attempt_and_a_capsule_that_waits(server, tmp_path):
     if missing := [name for name in ("gcc", "ld", "objcopy") if not shutil.which(name)]:
         pytest.skip(f"not here: {', '.join(missing)}")
     partition = tmp_path / "partition"
-    capsules = partition / "EFI" / "UpdateCapsule"
-    capsules.mkdir(parents=True)
-    (capsules / "k134.cap").write_bytes(b"made up")
+    for folder in ("BOOT", "UpdateCapsule"):
+        (partition / "EFI" / folder).mkdir(parents=True)
+    (partition / "EFI" / "UpdateCapsule" / "k134.cap").write_bytes(b"made up")
     shutil.copy(guests.find_kernel(), partition / "vmlinuz")
+    guests.initial_files(partition, f"{MOUNT}enrol({server.code()!r})\nagent('run')")
     # version 65565, going back to 65536, status 6: mains power was not connected (UEFI §23.4)
     loader = table_loader(tmp_path, entry=(1, 65565, 65536, 0x50000, 65570, 6))
+    shutil.copy(loader, partition / "EFI" / "BOOT" / "BOOTX64.EFI")
     hardware = (*uefi_firmware(tmp_path, "OVMF_CODE_4M.fd", "OVMF_VARS_4M.fd"),
-                "-drive", f"if=none,id=esp,format=raw,file=fat:{partition}",
-                "-device", "ide-hd,drive=esp,bus=ide.0")  # fmt: skip
-    initial = guests.initial_files(
-        tmp_path,
-        f"""
-import subprocess
-subprocess.run(["mount", "-t", "vfat", "-o", "ro", "/dev/sda1", "/boot/efi"], check=True)
-enrol({server.code()!r})
-agent("run")
-""",
-    )
+                "-drive", f"if=none,id=esp,format=raw,readonly=on,file=fat:{partition}",
+                "-device", "virtio-blk-pci,drive=esp,bootindex=0")  # fmt: skip
 
-    options = guests.kernel_options(initial, kernel=loader)
-    with guests.started(tmp_path, server.port, *options, *hardware) as guest:
+    with guests.started(tmp_path, server.port, *hardware) as guest:
         guest.wait_for("done")
     found = server.newest_report()["firmware"]
 
@@ -238,12 +233,13 @@ def table_loader(folder, entry):
     """The EFI program of table_loader.c with one entry in its table."""
     table = struct.pack("<IIQ", 1, 1, 1) + uuid.UUID(SYSTEM_CLASS).bytes_le
     octets = ",".join(map(str, table + struct.pack("<6I", *entry)))
+    options = f'L"{guests.OPTIONS} initrd=\\\\initial.cpio"'
     compiled, linked, program = (folder / f"loader.{end}" for end in ("o", "so", "efi"))
     for command in (
         ["gcc", "-c", "-Wall", "-fpic", "-ffreestanding", "-fno-stack-protector",
          "-fshort-wchar", "-mno-red-zone", "-maccumulate-outgoing-args",
          "-I/usr/include/efi", "-I/usr/include/efi/x86_64", f"-DESRT_BYTES={octets}",
-         SUPPORT / "table_loader.c", "-o", compiled],
+         f"-DOPTIONS={options}", SUPPORT / "table_loader.c", "-o", compiled],
         ["ld", "-nostdlib", "-znocombreloc", "-shared", "-Bsymbolic", "-L/usr/lib",
          "-T", "/usr/lib/elf_x86_64_efi.lds", "/usr/lib/crt0-efi-x86_64.o", compiled,
          "-o", linked, "-lefi", "-lgnuefi"],
