@@ -11,7 +11,10 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-SYSTEM_PACKAGES=(dmidecode nginx-light mmdebstrap systemd-container openssl)
+SYSTEM_PACKAGES=(dmidecode nginx-light mmdebstrap systemd-container openssl cryptsetup-bin
+    qemu-system-x86 ovmf acpica-tools busybox-static gcc gnu-efi)
+# What only lies there to be started by a test: a UPS server, and the kernel of an emulated machine.
+UNPACKED_PACKAGES=(nut-server libupsclient6 libwrap0 linux-image-amd64)
 
 with_system_tools=no
 long=no
@@ -37,6 +40,30 @@ if [ "$with_system_tools" = yes ]; then
     export DEBIAN_FRONTEND=noninteractive
     apt-get update -qq
     apt-get install -qq -y --no-install-recommends "${SYSTEM_PACKAGES[@]}" >/dev/null
+fi
+
+# Unpacks packages into .unpacked without installing them; one that only names another is followed.
+unpack() {
+    local folder package
+    folder=$(mktemp -d)
+    for package in "$@"; do
+        case "$package" in
+            linux-image-amd64)
+                package=$(apt-cache depends "$package" | awk '/Depends: linux-image/ {print $2; exit}') ;;
+        esac
+        (cd "$folder" && apt-get download -qq "$package")
+    done
+    rm -rf .unpacked
+    mkdir .unpacked
+    for package in "$folder"/*.deb; do
+        dpkg -x "$package" .unpacked
+    done
+    rm -r "$folder"
+}
+
+if [ "$with_system_tools" = yes ]; then
+    say "unpacked in .unpacked: ${UNPACKED_PACKAGES[*]}"
+    unpack "${UNPACKED_PACKAGES[@]}"
 fi
 
 say "virtual environment"
