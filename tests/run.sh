@@ -51,7 +51,7 @@ unpack() {
             linux-image-amd64)
                 package=$(apt-cache depends "$package" | awk '/Depends: linux-image/ {print $2; exit}') ;;
         esac
-        (cd "$folder" && apt-get download -qq "$package")
+        (cd "$folder" && apt-get -o APT::Sandbox::User=root download -qq "$package")
     done
     rm -rf .unpacked
     mkdir .unpacked
