@@ -1,0 +1,40 @@
+"""The audit trail: who changed what."""
+
+from typing import Any
+
+from flask import Response, render_template, request, url_for
+
+from flashworthy_server.pages.blueprint import blueprint
+from flashworthy_server.services import audit as service
+from flashworthy_server.services.audit import Filters
+from flashworthy_server.web.context import current_site
+
+_FILTERS = ("who", "action", "subject")
+_LONGEST_NUMBER = 10  # digits
+
+
+@blueprint.get("/audit")
+def audit() -> str:
+    site = current_site()
+    asked: dict[str, Any] = {
+        name: value for name in _FILTERS if (value := request.args.get(name, "").strip())
+    }
+    found, last = service.newest_entries(
+        site, Filters(**asked), before=_before(), count=site.config.page_rows
+    )
+    more = url_for("pages.audit", **asked, before=last) if last else None
+    return render_template("pages/audit.html", entries=found, asked=asked, more=more)
+
+
+@blueprint.get("/audit.jsonl")
+def audit_lines() -> Response:
+    """All of it, oldest first, one entry to a line."""
+    response = Response(service.json_lines(current_site()), content_type=service.JSON_LINES)
+    response.headers["Content-Disposition"] = "attachment; filename=audit.jsonl"
+    return response
+
+
+def _before() -> int | None:
+    number = request.args.get("before", "")
+    is_number = number.isascii() and number.isdecimal() and len(number) < _LONGEST_NUMBER
+    return int(number) if is_number else None
