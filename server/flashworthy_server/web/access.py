@@ -1,18 +1,31 @@
 """Who may do what: one table, asked before every request.
 
 - A route that is not in the table is refused to everyone.
+- Pages know people by their session, the API knows everyone by a token; neither takes the other's.
 - A machine's token reaches only what is its own; the routes that it may use see to that with
   `require_own`.
 """
 
 import re
 
-from flask import Flask, g, request
+from flask import Flask, current_app, g, request
 
-from flashworthy_server.errors import ForbiddenError, InvalidTokenError
+from flashworthy_server.errors import ForbiddenError, InvalidTokenError, SignedOutError
 from flashworthy_server.services.credentials import identify
-from flashworthy_server.services.who import Role, stranger
-from flashworthy_server.web.context import current_address, current_site, current_who
+from flashworthy_server.services.sessions import require_proof, visitor_of
+from flashworthy_server.services.who import Role, Who, stranger
+from flashworthy_server.web import limits, origin
+from flashworthy_server.web.context import (
+    current_address,
+    current_site,
+    current_visitor,
+    current_who,
+)
+from flashworthy_server.web.cookies import given_secret
+
+COUNTERS = "flashworthy-counters"  # an extension of the application
+PAGES = "pages"  # the blueprint
+STYLESHEET = "pages.static"
 
 ANYONE = None  # no token is asked for
 VIEWERS = frozenset({Role.VIEWER, Role.TECHNICIAN, Role.ADMINISTRATOR})
@@ -25,21 +38,138 @@ MAY: dict[str, frozenset[Role] | None] = {
     "api-docs.openapi_json": ANYONE,
     "enrolments.enrol": ANYONE,  # the code is what lets it in
     "reports.receive": MACHINES,
+    "tokens.rotate": MACHINES,
     "machines.list_machines": VIEWERS,
     "machines.one": VIEWERS,
     "machines.mark": ADMINISTRATORS,
     "machines.history": VIEWERS,
     "machines.verdict": VIEWERS | MACHINES,
+    "entries.enter": TECHNICIANS,
+    "confirmations.list_all": VIEWERS,
+    "confirmations.add": TECHNICIANS,
+    "confirmations.withdraw": TECHNICIANS,
+    "flashes.list_all": VIEWERS,
+    "flashes.start": TECHNICIANS,
+    "flashes.done": TECHNICIANS,
+    "plans.one": VIEWERS | MACHINES,
+    "resting.let_rest": TECHNICIANS,
+    "resting.ask_again": TECHNICIANS,
+    "policies.show": VIEWERS,
+    "policies.preview": VIEWERS,
+    "policies.set_limits": ADMINISTRATORS,
     "overview.show": VIEWERS,
     "releases.list_all": VIEWERS,
     "releases.add": TECHNICIANS,
     "releases.import_document": TECHNICIANS,
+    "releases.one": VIEWERS,
+    "releases.change_state": TECHNICIANS,
+    "releases.export": VIEWERS,
+    "releases.schema": ANYONE,  # says nothing of the site
+    "reviews.list_all": VIEWERS,
+    "reviews.record": TECHNICIANS,
+    "reviews.worklist": VIEWERS,
+    "weighing.show": VIEWERS,
+    "weighing.change": ADMINISTRATORS,
+    "weighing.list_advisories": VIEWERS,
+    "weighing.record_advisory": TECHNICIANS,
+    "weighing.catalogue": VIEWERS,
+    "weighing.import_exploited": TECHNICIANS,
+    "exceptions.list_all": VIEWERS,
+    "exceptions.add": ADMINISTRATORS,  # who answers for the site decides against what follows
+    "exceptions.end": ADMINISTRATORS,
+    "symptoms.list_all": VIEWERS,
+    "symptoms.add": TECHNICIANS,
+    "symptoms.end": TECHNICIANS,
+    "packages.list_all": VIEWERS,
+    "packages.keep": TECHNICIANS,
+    "packages.missing": VIEWERS,
+    "packages.one": VIEWERS,
+    "packages.download": TECHNICIANS,  # a board dump holds one machine's serial and keys
+    "audit.list_entries": ADMINISTRATORS,
+    # Pages
+    STYLESHEET: ANYONE,
+    "pages.show_sign_in": ANYONE,
+    "pages.sign_in": ANYONE,
+    "pages.show_set_up": ANYONE,
+    "pages.set_up": ANYONE,  # the code is what lets somebody in
+    "pages.sign_out": VIEWERS,
+    "pages.show_prove": VIEWERS,
+    "pages.prove": VIEWERS,
+    "pages.overview": VIEWERS,
+    "pages.machines": VIEWERS,
+    "pages.machine": VIEWERS,
+    "pages.move": TECHNICIANS,
+    "pages.acknowledge": TECHNICIANS,
+    "pages.mark": ADMINISTRATORS,
+    "pages.take_out": ADMINISTRATORS,
+    "pages.put_back": ADMINISTRATORS,
+    "pages.revoke_machine_token": ADMINISTRATORS,
+    "pages.account": VIEWERS,
+    "pages.change_password": VIEWERS,
+    "pages.begin_second_factor": VIEWERS,
+    "pages.second_factor_picture": VIEWERS,
+    "pages.confirm_second_factor": VIEWERS,
+    "pages.end_second_factor": VIEWERS,
+    "pages.renew_recovery_codes": VIEWERS,
+    "pages.end_own_session": VIEWERS,
+    "pages.end_other_sessions": VIEWERS,
+    "pages.make_own_token": VIEWERS,
+    "pages.revoke_own_token": VIEWERS,
+    "pages.people": ADMINISTRATORS,
+    "pages.add_person": ADMINISTRATORS,
+    "pages.person": ADMINISTRATORS,
+    "pages.change_role": ADMINISTRATORS,
+    "pages.reset_person": ADMINISTRATORS,
+    "pages.disable_person": ADMINISTRATORS,
+    "pages.enable_person": ADMINISTRATORS,
+    "pages.end_session": ADMINISTRATORS,
+    "pages.tokens": ADMINISTRATORS,
+    "pages.make_token": ADMINISTRATORS,
+    "pages.revoke_token": ADMINISTRATORS,
+    "pages.codes": ADMINISTRATORS,
+    "pages.make_code": ADMINISTRATORS,
+    "pages.revoke_code": ADMINISTRATORS,
+    "pages.audit": ADMINISTRATORS,
+    "pages.audit_lines": ADMINISTRATORS,
 }
+
+# What changes who can sign in asks for a password that was given just now.
+_OF_ACCOUNT = frozenset(
+    {
+        "pages.account",
+        "pages.change_password",
+        "pages.begin_second_factor",
+        "pages.second_factor_picture",
+        "pages.confirm_second_factor",
+        "pages.end_second_factor",
+        "pages.renew_recovery_codes",
+        "pages.end_own_session",
+        "pages.end_other_sessions",
+        "pages.make_own_token",
+        "pages.revoke_own_token",
+    }
+)
+PROVEN = _OF_ACCOUNT | {
+    "pages.people",
+    "pages.add_person",
+    "pages.person",
+    "pages.change_role",
+    "pages.reset_person",
+    "pages.disable_person",
+    "pages.enable_person",
+    "pages.end_session",
+    "pages.tokens",
+    "pages.make_token",
+    "pages.revoke_token",
+}
+# Where someone may go who must set up a second factor first.
+_WITHOUT_SECOND_FACTOR = _OF_ACCOUNT | {"pages.sign_out", "pages.show_prove", "pages.prove"}
 
 _BEARER = re.compile(r"Bearer +(?P<token>[\x21-\x7e]+)", re.IGNORECASE)  # RFC 6750 §2.1
 
 
 def register(app: Flask) -> None:
+    app.extensions[COUNTERS] = limits.Counters()
     app.before_request(_check)
 
 
@@ -50,23 +180,61 @@ def require_own(machine_id: int) -> None:
         raise ForbiddenError("a machine's token reaches this machine only")
 
 
-def _check() -> None:
-    endpoint = request.endpoint
-    g.who = stranger(current_address())
-    if endpoint is None:
-        return  # no such route, or no such method on it: answered as such
-    if endpoint not in MAY:
-        raise ForbiddenError("nobody may do this")
-    allowed = MAY[endpoint]
-    if allowed is ANYONE:
-        return
-    g.who = identify(current_site(), _token(), current_address())
-    if g.who.role not in allowed:
-        raise ForbiddenError(f"not for the role {g.who.role.value}")
+def is_page(endpoint: str | None) -> bool:
+    return endpoint is not None and endpoint.startswith(f"{PAGES}.")
 
 
-def _token() -> str:
+def given_token() -> str:
+    """The bearer token of the request.
+
+    Raises:
+        InvalidTokenError: there is none.
+    """
     match = _BEARER.fullmatch(request.headers.get("Authorization", ""))
     if match is None:
         raise InvalidTokenError("expected the header Authorization: Bearer TOKEN")
     return match["token"]
+
+
+def _check() -> None:
+    site, address, endpoint = current_site(), current_address(), request.endpoint
+    counters: limits.Counters = current_app.extensions[COUNTERS]
+    g.who = stranger(address)
+    limits.count_address(counters, site.config, address, site.clock())
+    if endpoint is None:
+        return  # no such route, or no such method on it: answered as such
+    if endpoint not in MAY:
+        raise ForbiddenError("nobody may do this")
+    if is_page(endpoint) and endpoint != STYLESHEET:
+        origin.require_trusted_connection()
+        origin.require_own_form()
+    allowed = MAY[endpoint]
+    if allowed is ANYONE:
+        return
+    try:
+        g.who = _visitor() if is_page(endpoint) else identify(site, given_token(), address)
+    except (InvalidTokenError, SignedOutError):
+        limits.count_unknown(counters, site.config, address, site.clock())
+        raise
+    limits.count_who(counters, site.config, g.who, site.clock())
+    if g.who.role not in allowed:
+        raise ForbiddenError(f"not for the role {g.who.role.value}")
+    if is_page(endpoint):
+        _require_factors(endpoint)
+
+
+def _visitor() -> Who:
+    secret = given_secret()
+    if secret is None:
+        raise SignedOutError("sign in first")
+    g.visitor = visitor_of(current_site(), secret, current_address())
+    return current_visitor().who
+
+
+def _require_factors(endpoint: str) -> None:
+    site, visitor = current_site(), current_visitor()
+    lacks_factor = site.config.second_factor_required and not visitor.has_second_factor
+    if lacks_factor and endpoint not in _WITHOUT_SECOND_FACTOR:
+        raise ForbiddenError("this site asks for a second factor: set yours up under Account first")
+    if endpoint in PROVEN:
+        require_proof(site, visitor)

@@ -4,6 +4,7 @@ from typing import cast
 
 from flask import current_app, g, request
 
+from flashworthy_server.services.sessions import Visitor
 from flashworthy_server.services.who import MachineAgent, Who
 from flashworthy_server.site import Site
 
@@ -24,6 +25,11 @@ def current_machine() -> MachineAgent:
     return cast(MachineAgent, current_who().machine)
 
 
-def current_address() -> str | None:
-    """Where the request came from."""
-    return request.remote_addr
+def current_visitor() -> Visitor:
+    """Who is signed in; only on pages where `access` lets nobody else in."""
+    return cast(Visitor, g.visitor)
+
+
+def current_address() -> str:
+    """Where the request came from; empty where the server was not told."""
+    return request.remote_addr or ""
