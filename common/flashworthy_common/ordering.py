@@ -37,6 +37,11 @@ class Ordering:
         maker, model, *_ = combination.key
         return _of_model(maker, model)
 
+    @classmethod
+    def of_maker(cls, maker: str) -> "Ordering":
+        """Of versions whose model does not matter."""
+        return _of_model(maker, "")
+
     def compare(self, a_text: str, b_text: str) -> Order:
         """How ``a_text`` stands to ``b_text``."""
         known = self._orders.get((a_text, b_text))

@@ -7,6 +7,7 @@
 - A placeholder (``Default string*``) names nothing and is refused too.
 """
 
+from collections.abc import Iterator
 from functools import lru_cache
 
 from flashworthy_common.makers import canonical_model, is_placeholder
@@ -72,6 +73,45 @@ def start_of(folded: str) -> str:
     return folded[:LEAST_BEFORE_STAR]
 
 
+class NameIndex:
+    """Finds statements that may mean the same as others, by the names that they state.
+
+    What is found is what `may_both_match` accepts, and little more.
+    """
+
+    def __init__(self) -> None:
+        self._beginning: dict[
+            str, list[int]
+        ] = {}  # names, by each of their beginnings
+        self._patterns: dict[str, list[int]] = {}  # by the text before the first star
+
+    def add(self, number: int, stated: tuple[str, ...]) -> None:
+        for each in stated:
+            before = _before_star(each)
+            for beginning in (*_beginnings(before), before):
+                self._beginning.setdefault(beginning, []).append(number)
+            if is_pattern(each):
+                self._patterns.setdefault(before, []).append(number)
+
+    def candidates(self, stated: tuple[str, ...]) -> list[int]:
+        """Numbers of the statements that may mean the same, rising."""
+        found: set[int] = set()
+        for each in stated:
+            before = _before_star(each)
+            found.update(self._beginning.get(before, ()))
+            for beginning in _beginnings(before):
+                found.update(self._patterns.get(beginning, ()))
+        return sorted(found)
+
+
+def _before_star(stated: str) -> str:
+    return fold(stated).partition(STAR)[0] if is_pattern(stated) else folded_name(stated)
+
+
+def _beginnings(folded: str) -> Iterator[str]:
+    return (folded[:length] for length in range(LEAST_BEFORE_STAR, len(folded)))
+
+
 def may_both_match(a: str, b: str) -> bool:
     """Whether some name could be meant by both; in doubt, yes.
 
@@ -83,6 +123,7 @@ def may_both_match(a: str, b: str) -> bool:
     return matches(a, frozenset({folded_name(b)})) or matches(b, frozenset({folded_name(a)}))
 
 
+@lru_cache(maxsize=MOST_REMEMBERED)
 def fold(name: str) -> str:
     """`name` in one case, with single spaces."""
     return " ".join(name.casefold().split())

@@ -16,12 +16,7 @@ from dataclasses import dataclass, fields
 
 from flashworthy_common.makers import canonical_machine_maker
 from flashworthy_common.ordering import Ordering
-from flashworthy_common.patterns import (
-    folded_name,
-    is_pattern,
-    may_both_match,
-    problem_of_name,
-)
+from flashworthy_common.patterns import NameIndex, may_both_match, problem_of_name
 from flashworthy_common.releases import LeastVersion, Release, ReleaseState, Statement
 from flashworthy_common.symptoms import LEAST_WORDS, is_too_wide
 from flashworthy_common.values import Unknown
@@ -202,20 +197,14 @@ def _by_version(releases: Sequence[Release]) -> list[list[int]]:
 def _pairs_of_one_model(
     releases: Sequence[Release], places: list[int]
 ) -> Iterator[tuple[int, int]]:
-    """Pairs that share a model; exact names are looked up, only patterns are tried one by one."""
-    by_name: dict[str, list[int]] = defaultdict(list)
-    with_pattern: list[int] = []
+    """Pairs that share a model."""
+    index = NameIndex()
     for second in places:
         models = releases[second].models
-        has_pattern = any(map(is_pattern, models))
-        named = [each for model in models for each in by_name[folded_name(model)]]
-        earlier = places[: places.index(second)] if has_pattern else [*named, *with_pattern]
-        for first in dict.fromkeys(earlier):
+        for first in index.candidates(models):
             if is_about_the_same(releases[first], releases[second]):
                 yield first, second
-        with_pattern += [second] if has_pattern else []
-        for model in models:
-            by_name[folded_name(model)].append(second)
+        index.add(second, models)
 
 
 def _overlap(a: tuple[str, ...], b: tuple[str, ...]) -> bool:
