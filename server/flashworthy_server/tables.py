@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import (
     JSON,
     BigInteger,
+    Boolean,
     Column,
     Date,
     DateTime,
@@ -89,16 +90,66 @@ audit = Table(
     Index(None, "subject", "number"),
 )
 
+accounts = Table(
+    "accounts",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", CleanText, nullable=False),  # as it is shown
+    Column("key", CleanText, nullable=False, unique=True),  # the name as it is compared
+    Column("role", Text, nullable=False),
+    Column("created_at", UtcTime, nullable=False),
+    Column("disabled_at", UtcTime),
+    Column("password_hash", Text),  # argon2id; none: not set up yet
+    Column("setup_digest", Text),  # of the code that lets a password be set, once
+    Column("setup_expires_at", UtcTime),
+    # The second factor: base32, as authenticators take it; no hash could be used to check a code.
+    Column("totp_secret", Text),
+    Column("totp_pending", Text),  # shown, and not confirmed by a code yet
+    Column("totp_step", BigInteger),  # the last time step that was used; none before it is older
+)
+
+recovery_codes = Table(
+    "recovery_codes",
+    metadata,
+    Column("account_id", ForeignKey("accounts.id"), nullable=False),
+    Column("digest", Text, nullable=False),
+    PrimaryKeyConstraint("account_id", "digest"),
+)
+
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("digest", Text, nullable=False, unique=True),
+    Column("account_id", ForeignKey("accounts.id"), nullable=False),
+    Column("created_at", UtcTime, nullable=False),
+    Column("used_at", UtcTime, nullable=False),  # to the minute
+    Column("proven_at", UtcTime, nullable=False),  # when the password was given last
+    Column("address", Text),
+    Column("browser", CleanText, nullable=False),
+    Index(None, "account_id"),
+)
+
+sign_in_tries = Table(
+    "sign_in_tries",
+    metadata,
+    Column("what", Text, primary_key=True),  # an address, an account, or one from the other
+    Column("since", UtcTime, nullable=False),
+    Column("count", Integer, nullable=False),
+)
+
 tokens = Table(
     "tokens",
     metadata,
     Column("id", Integer, primary_key=True),
     Column("name", CleanText, nullable=False, unique=True),
+    Column("account_id", ForeignKey("accounts.id")),  # whose it is; none: a program's
     Column("digest", Text, nullable=False, unique=True),
     Column("role", Text, nullable=False),
     Column("created_at", UtcTime, nullable=False),
     Column("expires_at", UtcTime, nullable=False),
     Column("revoked_at", UtcTime),
+    Column("used_at", UtcTime),  # to the minute; none: never
 )
 
 enrolment_codes = Table(
@@ -107,9 +158,12 @@ enrolment_codes = Table(
     Column("id", Integer, primary_key=True),
     Column("digest", Text, nullable=False, unique=True),
     Column("place", CleanText),
+    Column("uses", Integer, nullable=False),
     Column("uses_left", Integer, nullable=False),
     Column("created_at", UtcTime, nullable=False),
+    Column("created_by", CleanText, nullable=False),
     Column("expires_at", UtcTime, nullable=False),
+    Column("revoked_at", UtcTime),
 )
 
 combinations = Table(
@@ -124,12 +178,31 @@ combinations = Table(
     Column("version_text", CleanText, nullable=False),
     Column("names", JSON, nullable=False),  # the five names, each a text or why it is unknown
     Column("version_key", Text),  # sorts within one scheme and line; none where unreadable
-    Column("rules_version", Integer, nullable=False),  # of version key and need
+    Column("version_rules", Integer, nullable=False),  # that made the version key
+    Column("need_rules", Integer, nullable=False),  # that made the need
     Column("need", JSON, nullable=False),
     Column("standing", Text, nullable=False),
     Column("priority", Text),  # none without a reason
     Column("reviewed_at", UtcTime),  # none: nobody has compared this combination
+    Column("package_kept", Boolean, nullable=False),  # an intact one of the running version
     UniqueConstraint("maker", "model", "board", "board_version", "version_text"),
+)
+
+combination_names = Table(
+    "combination_names",
+    metadata,
+    Column("maker", CleanText, nullable=False),
+    Column("start", CleanText, nullable=False),
+    Column("name", CleanText, nullable=False),  # folded
+    Column("combination_id", ForeignKey("combinations.id"), nullable=False),
+    PrimaryKeyConstraint("maker", "start", "name", "combination_id"),
+)
+
+# Combinations whose need is no longer right: it is worked out anew when someone asks for it.
+outdated_needs = Table(
+    "outdated_needs",
+    metadata,
+    Column("combination_id", ForeignKey("combinations.id"), primary_key=True),
 )
 
 machines = Table(
@@ -138,9 +211,13 @@ machines = Table(
     Column("id", Integer, primary_key=True),
     Column("name", CleanText, nullable=False),
     Column("place", CleanText),
+    Column("place_by", Text),  # see services.machines.PlaceBy; none where no place is known
+    Column("out_of_service_at", UtcTime),  # none: in service
     Column("marked", CleanText),  # why it is life-safety equipment; none: not marked
     Column("agent_id", Text, unique=True),  # of its current agent; none: it has no agent
     Column("token_digest", Text, unique=True),
+    Column("token_made_at", UtcTime),
+    Column("old_token_digest", Text, unique=True),  # good until the new one is used
     Column("enrolled_at", UtcTime, nullable=False),
     # The newest report, and what is read from it; none before the first.
     Column("report_id", Text),
@@ -151,6 +228,7 @@ machines = Table(
     Column("report", LargeBinary),
     Column("running_text", CleanText),  # the last firmware version that could be read, and when
     Column("running_seen_at", UtcTime),
+    Column("running_since", UtcTime),  # when it was first seen to run this version
     Column("firmware_on", Date),  # the release date that the firmware states; none: unreadable
     Column("combination_id", ForeignKey("combinations.id")),
     # The judgement at the desk.
@@ -158,6 +236,12 @@ machines = Table(
     Column("sentence", CleanText),
     Column("holds_until", UtcTime),  # none: until something new is known
     Column("rules_version", Integer),  # of the judgement
+    Column("own_priority", Text),  # where a fault that it shows raises its combination's
+    # Whether a symptom, exception, board dump or confirmation was ever recorded of this one alone.
+    Column("has_own_facts", Boolean, nullable=False, default=False),
+    # The flash that its reports are held against, and when silence after it is an alarm.
+    Column("flash_id", Integer),  # in `flashes`; none: none was started of late
+    Column("flash_alarm_at", UtcTime),  # none: nothing is waited for
     Index(None, "name", "id"),
     Index(None, "combination_id"),
     Index(None, "holds_until"),
@@ -179,7 +263,9 @@ attentions = Table(
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
     Column("code", Text, nullable=False),
     Column("says", CleanText, nullable=False),
-    Column("since", UtcTime, nullable=False),
+    Column("first_seen_at", UtcTime, nullable=False),
+    Column("since", UtcTime, nullable=False),  # without a break
+    Column("ended_at", UtcTime),  # none: it asks now
     PrimaryKeyConstraint("machine_id", "code"),
     Index(None, "code"),
 )
@@ -211,6 +297,7 @@ firmware_changes = Table(
     Column("from_seen_at", UtcTime, nullable=False),
     Column("to_seen_at", UtcTime, nullable=False),
     Column("order", Text, nullable=False),  # how the later version stands to the earlier one
+    Column("flash_id", Integer),  # that it came of, in `flashes`; none: nobody planned it
     Index(None, "machine_id", "id"),
 )
 
@@ -220,9 +307,19 @@ releases = Table(
     Column("id", Integer, primary_key=True),
     Column("maker", CleanText, nullable=False),  # canonical
     Column("version_text", CleanText, nullable=False),
+    Column("state", Text, nullable=False),
     Column("facts", JSON, nullable=False),
     Column("recorded_at", UtcTime, nullable=False),
     Index(None, "maker", "version_text"),
+)
+
+release_advisories = Table(
+    "release_advisories",
+    metadata,
+    Column("advisory", CleanText, nullable=False),
+    Column("release_id", ForeignKey("releases.id"), nullable=False),
+    PrimaryKeyConstraint("advisory", "release_id"),
+    Index(None, "release_id"),
 )
 
 reviews = Table(
@@ -233,6 +330,166 @@ reviews = Table(
     Column("facts", JSON, nullable=False),
     Column("recorded_at", UtcTime, nullable=False),
     Index(None, "maker"),
+)
+
+exceptions = Table(
+    "exceptions",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("maker", CleanText, nullable=False),  # canonical
+    Column("until", Date, nullable=False),
+    Column("facts", JSON, nullable=False),
+    Column("recorded_at", UtcTime, nullable=False),
+    Column("ended_at", UtcTime),  # early, by a person; none: it ends by itself
+)
+
+exception_machines = Table(
+    "exception_machines",
+    metadata,
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("exception_id", ForeignKey("exceptions.id"), nullable=False),
+    PrimaryKeyConstraint("machine_id", "exception_id"),
+)
+
+statement_names = Table(
+    "statement_names",
+    metadata,
+    Column("kind", Text, nullable=False),  # release, review, exception or package
+    Column("maker", CleanText, nullable=False),
+    Column("start", CleanText, nullable=False),
+    Column("name", CleanText, nullable=False),  # folded, or a star for a pattern
+    Column("statement_id", Integer, nullable=False),  # in the table of its kind
+    PrimaryKeyConstraint("kind", "maker", "start", "name", "statement_id"),
+    Index(None, "kind", "statement_id"),
+)
+
+advisories = Table(
+    "advisories",
+    metadata,
+    Column("id", CleanText, primary_key=True),
+    Column("facts", JSON, nullable=False),
+    Column("recorded_at", UtcTime, nullable=False),
+)
+
+exploited = Table(
+    "exploited",
+    metadata,
+    Column("id", Text, primary_key=True),  # CVE-...
+    Column("added_on", Date, nullable=False),
+    Column("due_on", Date, nullable=False),
+    Column("ransomware", Boolean, nullable=False),
+)
+
+# What the site has one of: `weighing`, `exploited`.
+settings = Table(
+    "settings",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("value", JSON, nullable=False),
+    Column("set_at", UtcTime, nullable=False),
+)
+
+symptoms = Table(
+    "symptoms",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("says", CleanText, nullable=False),
+    Column("recorded_by", CleanText, nullable=False),
+    Column("recorded_at", UtcTime, nullable=False),
+    Column("ended_at", UtcTime),  # when someone said that it is no longer seen
+    Index(None, "machine_id", "id"),
+)
+
+package_files = Table(
+    "package_files",
+    metadata,
+    Column("sha256", Text, primary_key=True),  # hex
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("verified_at", UtcTime, nullable=False),
+    Column("damage", CleanText),  # what is wrong with the file; none: it was intact then
+)
+
+packages = Table(
+    "packages",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sha256", ForeignKey("package_files.sha256"), nullable=False),
+    Column("maker", CleanText, nullable=False),  # canonical
+    Column("facts", JSON, nullable=False),
+    Column("machine_id", ForeignKey("machines.id")),  # a read-out of its board; none: a maker's
+    Column("file_name", CleanText, nullable=False),
+    Column("source", CleanText, nullable=False),
+    Column("published_digest", Text),  # as its maker published it; none: it did not
+    Column("kept_by", CleanText, nullable=False),
+    Column("kept_at", UtcTime, nullable=False),
+    Index(None, "sha256"),
+    Index(None, "machine_id"),
+)
+
+confirmations = Table(
+    "confirmations",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("what", Text, nullable=False),
+    Column("of", CleanText, nullable=False),
+    Column("by", CleanText, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("withdrawn_at", UtcTime),  # none: it stands, as long as policy believes it
+    Index(None, "machine_id", "id"),
+)
+
+flashes = Table(
+    "flashes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("from_text", CleanText, nullable=False),
+    Column("to_text", CleanText, nullable=False),
+    Column("target_text", CleanText, nullable=False),
+    Column("by", CleanText, nullable=False),
+    Column("started_at", UtcTime, nullable=False),
+    Column("minutes", Integer, nullable=False),  # that it was expected to take
+    Column("done_at", UtcTime),  # when a person said so
+    Column("before", LargeBinary, nullable=False),  # the last report before it
+    Column("result", Text),  # none: nothing came of it yet
+    Column("says", CleanText),
+    Column("closed_at", UtcTime),  # none: it is still watched
+    Index(None, "machine_id", "id"),
+)
+
+# Versions of a site's limits; the newest of a place holds there.
+policies = Table(
+    "policies",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("place", CleanText),  # none: the whole site
+    Column("limits", Text, nullable=False),  # canonical JSON: only what is set otherwise
+    Column("set_by", CleanText, nullable=False),
+    Column("set_at", UtcTime, nullable=False),
+    Index(None, "place", "id"),
+)
+
+acknowledgements = Table(
+    "acknowledgements",
+    metadata,
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("code", Text, nullable=False),
+    Column("by", CleanText, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("reason", CleanText, nullable=False),
+    Column("until", Date, nullable=False),
+    PrimaryKeyConstraint("machine_id", "code"),
+)
+
+# Who does what only one may do at a time.
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("until", UtcTime, nullable=False),
 )
 
 refusals = Table(

@@ -11,10 +11,9 @@ from flashworthy_server import create_app, schema
 from flashworthy_server.config import Config, config_from
 from flashworthy_server.db import Database
 from flashworthy_server.errors import ConfigurationError, DatabaseError
-from flashworthy_server.services.judgement import renew_outdated
+from flashworthy_server.services.judgement import renew_by_present_rules
 from flashworthy_server.store.packing import packed, unpacked
 from flashworthy_server.tables import combinations, machines, metadata, refusals
-from support.site import KNOWLEDGE
 
 
 @pytest.fixture
@@ -50,7 +49,7 @@ def test_a_database_of_a_later_version_is_refused(database):
 
 def test_a_database_without_tables_is_refused_with_what_to_do(tmp_path):
     path = tmp_path / "new.db"
-    path.touch()
+    path.touch(mode=0o600)
 
     with pytest.raises(DatabaseError) as refused:
         create_app({"database": f"sqlite:///{path}"})
@@ -146,12 +145,12 @@ def test_a_transaction_that_fails_leaves_nothing(database):
 
 def test_what_older_rules_worked_out_is_renewed(site):
     site.machine(1)
-    site.post("/releases/import", KNOWLEDGE)
+    site.know()
     with site.site.database.writing() as connection:
-        connection.execute(update(combinations).values(rules_version=0, standing="ahead"))
+        connection.execute(update(combinations).values(need_rules=0, standing="ahead"))
         connection.execute(update(machines).values(rules_version=0, outcome="hold"))
 
-    renew_outdated(site.site)
+    renew_by_present_rules(site.site)
 
     (row,) = site.get("/machines").json["machines"]
     assert (row["standing"], row["outcome"]) == ("behind", "clear")
@@ -160,7 +159,7 @@ def test_what_older_rules_worked_out_is_renewed(site):
 def test_a_combination_that_older_rules_worked_out_is_renewed_by_the_next_report(site):
     site.machine(1)
     with site.site.database.writing() as connection:
-        connection.execute(update(combinations).values(rules_version=0, standing="ahead"))
+        connection.execute(update(combinations).values(need_rules=0, standing="ahead"))
 
     site.machine(2)
 

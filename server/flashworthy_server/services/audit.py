@@ -9,8 +9,8 @@
 
 import hashlib
 import json
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -23,6 +23,7 @@ from flashworthy_server.store.audit import Entry as Entry
 from flashworthy_server.store.audit import Filters as Filters
 
 BEGIN = "0" * 64  # what stands for the digest before the first entry
+JSON_LINES = "application/jsonl"  # the type of `json_lines`
 _AT_ONCE = 1000  # entries read in one go
 
 
@@ -52,19 +53,35 @@ def record(
         before: what of it changed, as JSON knows it; none where it was not there. No secrets.
         after: the same as it is now; none where it is gone.
     """
+    record_all(connection, who, now, action, [(subject, before, after)])
+
+
+def record_all(
+    connection: Connection,
+    who: Who,
+    now: datetime,
+    action: str,
+    changes: Iterable[tuple[str, Any, Any]],
+) -> None:
+    """Write one entry for each of many changes: its subject, and what was before and after."""
     number, previous = store.last(connection) or (0, BEGIN)
-    entry = Entry(
-        number=number + 1,
-        at=now,
-        who=store.clean(str(who)),
-        address=who.address,
-        action=action,
-        subject=store.clean(subject),
-        before=_canonical(before),
-        after=_canonical(after),
-        digest="",
-    )
-    store.add(connection, entry, digest_of(entry, previous))
+    entries = []
+    for subject, before, after in changes:
+        number += 1
+        entry = Entry(
+            number=number,
+            at=now,
+            who=store.clean(str(who)),
+            address=who.address,
+            action=action,
+            subject=store.clean(subject),
+            before=_canonical(before),
+            after=_canonical(after),
+            digest="",
+        )
+        previous = digest_of(entry, previous)
+        entries.append(replace(entry, digest=previous))
+    store.add(connection, entries)
 
 
 def digest_of(entry: Entry, previous: str) -> str:
@@ -112,6 +129,12 @@ def all_entries(site: Site, filters: Filters | None = None) -> Iterator[Entry]:
             found = store.load_after(connection, filters or Filters(), after, _AT_ONCE)
         yield from found
         after = found[-1].number if len(found) == _AT_ONCE else None
+
+
+def json_lines(site: Site) -> Iterator[str]:
+    """Every entry as one line of JSON, oldest first."""
+    for entry in all_entries(site):
+        yield json.dumps(told_of(entry)) + "\n"
 
 
 def newest_entries(

@@ -7,11 +7,12 @@
 - Everything that one report changes is one transaction; whoever sent it is answered after that.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import Enum
 from typing import TypeVar
 
+from flashworthy_common.aftermath import Seen
 from flashworthy_common.attention import (
     Attention,
     attention_of_change,
@@ -22,20 +23,22 @@ from flashworthy_common.attention import (
 from flashworthy_common.dates import parse_release_date
 from flashworthy_common.identity import Likeness, evidence_of, likeness
 from flashworthy_common.makers import Combination
+from flashworthy_common.policy import Policy
 from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError, ForbiddenError, InvalidTokenError
 from flashworthy_server.services import audit
-from flashworthy_server.services.judgement import (
-    combination_id_of,
-    combination_of_report,
-    judge_machines,
-)
-from flashworthy_server.services.places import canonical_place
+from flashworthy_server.services.flashes import settle
+from flashworthy_server.services.judgement import judge_machines
+from flashworthy_server.services.limits import load_limits
+from flashworthy_server.services.needs import combination_id_of, combination_of_report
+from flashworthy_server.services.places import PlaceBy, canonical_place, note_place
+from flashworthy_server.services.plans import plan_digest
 from flashworthy_server.services.recognition import (
     learn,
     name_of,
+    note_copy,
     note_likeness,
     recognise_or_add,
 )
@@ -51,6 +54,7 @@ from flashworthy_server.wire import ReadReport
 T = TypeVar("T")
 
 _CARRIED = Unknown("the report was carried by hand")
+_SAID = Unknown("a person said it")
 
 
 class KeptAs(Enum):
@@ -72,12 +76,21 @@ class Arrival:
     def report(self) -> Report:
         return self.read.report
 
+    @property
+    def seen(self) -> Seen:
+        """The report, with when it was taken by the server's clock, where that is known."""
+        difference = self.clock_difference_seconds
+        late_by = 0 if isinstance(difference, Unknown) else difference
+        return Seen(self.report, self.report.taken_at + timedelta(seconds=late_by))
+
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
     report_id: str
     machine_id: int
     stored: bool  # false: it was here already
+    rotate_token: bool = False  # the machine should ask for a new token
+    plan_digest: str | None = None  # of the machine's plan; none: nobody asked, or there is none
 
 
 def receive_report(
@@ -100,7 +113,9 @@ def receive_report(
         machine = machine_store.load_machine(connection, agent.machine_id)
         if machine is None or machine.agent_id != agent.agent_id:
             raise InvalidTokenError("the machine has a newer agent")
-        return _keep_once(site, connection, machine, arrival)
+        receipt = _keep_once(site, connection, machine, arrival)
+    digest = plan_digest(site, receipt.machine_id)
+    return replace(receipt, rotate_token=agent.rotate_token, plan_digest=digest)
 
 
 def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Receipt:
@@ -114,7 +129,6 @@ def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Recei
             connection,
             report.identity,
             agent_id=report.agent_id,
-            place=canonical_place(_known(report.identity.place)),
             now=now,
         )
         if is_new and machine_store.machine_of_agent(connection, report.agent_id) is None:
@@ -123,6 +137,13 @@ def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Recei
         told = {"report_id": report.report_id, "is_new": is_new}
         audit.record(connection, who, now, "report.carry", f"machine #{machine_id}", after=told)
         return _keep_once(site, connection, machine, Arrival(read, body, now, _CARRIED))
+
+
+def keep_word(
+    site: Site, connection: Connection, machine: StoredMachine, read: ReadReport, body: bytes
+) -> Receipt:
+    """Keep what a person said of a machine."""
+    return _keep_once(site, connection, machine, Arrival(read, body, site.clock(), _SAID))
 
 
 def _keep_once(
@@ -142,6 +163,8 @@ def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: A
     seen = evidence_of(report.identity)
     known = identity_store.load_evidence(connection, machine.id)
     found = likeness(known, seen)
+    if _is_told_twice(connection, machine, report):
+        note_copy(connection, machine.id, now)
     kept_as = _kept_as(machine, report, found)
     history_store.add_report(
         connection,
@@ -165,6 +188,14 @@ def _kept_as(machine: StoredMachine, report: Report, found: Likeness) -> KeptAs:
     return KeptAs.CURRENT if _is_newest(machine, report) else KeptAs.LATE
 
 
+def _is_told_twice(connection: Connection, machine: StoredMachine, report: Report) -> bool:
+    """Whether the agent gave this number to another report: it is a copy, or was set back."""
+    is_behind = machine.sequence is not None and report.sequence <= machine.sequence
+    return is_behind and history_store.has_sequence(
+        connection, machine.id, report.agent_id, report.sequence
+    )
+
+
 def _is_newest(machine: StoredMachine, report: Report) -> bool:
     if report.agent_id == machine.agent_id:
         return machine.sequence is None or report.sequence > machine.sequence
@@ -182,13 +213,16 @@ def _renew_state(
     combination = combination_of_report(report)
     before = _running_before(machine, found)
     running = _running(report)
+    policy = load_limits(connection).policy_at(machine.place)
+    settled = settle(site, connection, machine, arrival.seen, combination, policy)
     if before and running:
-        _note_change(connection, machine.id, combination, before, running)
+        _note_change(connection, machine.id, combination, before, running, settled.flash_id)
     newest = Newest(
         report=report,
         received_at=now,
         clock_difference_seconds=arrival.clock_difference_seconds,
         running=running or before,
+        running_since=_running_since(machine, before, running),
         firmware_on=_known(parse_release_date(report.firmware.date_text)),
         combination_id=combination_id_of(connection, combination),
     )
@@ -197,11 +231,12 @@ def _renew_state(
         machine.id,
         newest,
         name=machine.name if _known(report.identity.hostname) is None else name_of(report.identity),
-        place=machine.place or canonical_place(_known(report.identity.place)),
         sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )
-    found_now = _attentions(site, connection, machine.id, arrival)
-    attention_store.save_attentions(connection, machine.id, found_now, now)
+    place = canonical_place(_known(report.identity.place))
+    note_place(connection, machine, place, PlaceBy.AGENT)
+    found_now = _attentions(site, connection, machine.id, arrival, policy)
+    attention_store.save_attentions(connection, machine.id, [*found_now, *settled.attentions], now)
 
 
 def _running_before(machine: StoredMachine, found: Likeness) -> tuple[str, datetime] | None:
@@ -215,29 +250,42 @@ def _running(report: Report) -> tuple[str, datetime] | None:
     return None if text is None else (text, _known(report.firmware.seen_at) or report.taken_at)
 
 
+def _running_since(
+    machine: StoredMachine,
+    before: tuple[str, datetime] | None,
+    running: tuple[str, datetime] | None,
+) -> datetime | None:
+    """When the machine was first seen to run what it runs."""
+    is_as_before = before is not None and (running is None or running[0] == before[0])
+    if is_as_before and machine.newest is not None:
+        return machine.newest.running_since
+    return None if running is None else running[1]
+
+
 def _note_change(
     connection: Connection,
     machine_id: int,
     combination: Combination,
     before: tuple[str, datetime],
     running: tuple[str, datetime],
+    flash_id: int | None,
 ) -> None:
     maker, model, *_ = combination.key
     change = firmware_change(before, running, maker=maker, model=model)
     if change is not None:
-        history_store.add_change(connection, machine_id, change)
+        history_store.add_change(connection, machine_id, change, flash_id)
 
 
 def _attentions(
-    site: Site, connection: Connection, machine_id: int, arrival: Arrival
+    site: Site, connection: Connection, machine_id: int, arrival: Arrival, policy: Policy
 ) -> list[Attention]:
-    found = [*attention_of_report(arrival.report, arrival.read.problems, site.policy)]
-    clock = attention_of_clock(arrival.clock_difference_seconds, site.policy)
+    found = [*attention_of_report(arrival.report, arrival.read.problems, policy)]
+    clock = attention_of_clock(arrival.clock_difference_seconds, policy)
     shown_from = arrival.received_at - timedelta(days=site.config.changed_shown_days)
     changes = [
         attention_of_change(change)
         for change in history_store.load_changes(connection, machine_id, 1)
-        if change.to_seen_at >= shown_from
+        if change.to_seen_at >= shown_from and not change.is_planned
     ]
     return [*found, *([clock] if clock else []), *changes]
 

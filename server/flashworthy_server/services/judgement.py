@@ -1,91 +1,116 @@
-"""Needs and verdicts: worked out once, kept, and renewed when they may have changed.
+"""Verdicts: worked out once, kept, and renewed when they may have changed.
 
-- A need belongs to a combination and is renewed when people record something about its maker.
 - The verdict at the desk is kept per machine as its outcome, its sentence and until when it
   holds. The whole verdict is worked out whenever someone asks, by the same function.
 - Machines whose verdict is due are judged again before anything is listed or counted, in batches,
-  so that reports get in between.
+  so that reports get in between. New knowledge makes the verdicts that it touches due.
+- A machine's need is its combination's (`services.needs`), together with what was recorded of
+  this machine alone.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from flashworthy_common.makers import Combination, combination_of
-from flashworthy_common.need import Need, need_of, newest_seen
+from flashworthy_common.confirmations import Confirmation
+from flashworthy_common.exceptions import SiteException
+from flashworthy_common.need import Need, need_of_machine
+from flashworthy_common.ordering import Ordering
+from flashworthy_common.policy import Policy
 from flashworthy_common.present import sentence
-from flashworthy_common.readiness import RULES_VERSION, Machine, Moment, Verdict, assess
-from flashworthy_common.releases import Release, Review, speaks_for
-from flashworthy_common.report import Report
+from flashworthy_common.readiness import (
+    RULES_VERSION,
+    Machine,
+    Moment,
+    Outcome,
+    Verdict,
+    assess,
+)
+from flashworthy_common.symptoms import Symptom
+from flashworthy_common.values import Unknown
+from flashworthy_common.versions import Order
 from flashworthy_server.db import Connection
+from flashworthy_server.services import needs
+from flashworthy_server.services.limits import Limits, load_limits
 from flashworthy_server.site import Site
 from flashworthy_server.store import combinations as combination_store
-from flashworthy_server.store import knowledge as knowledge_store
+from flashworthy_server.store import confirmations as confirmation_store
+from flashworthy_server.store import exceptions as exception_store
 from flashworthy_server.store import machines as machine_store
+from flashworthy_server.store import packages as package_store
+from flashworthy_server.store import symptoms as symptom_store
 from flashworthy_server.store.combinations import StoredCombination
 from flashworthy_server.store.machines import Judgement, Newest, StoredMachine
 
 
-def combination_of_report(report: Report) -> Combination:
-    machine = report.machine
-    return combination_of(
-        maker=machine.maker,
-        product=machine.product,
-        product_version=machine.version,
-        board_maker=machine.board_maker,
-        board=machine.board,
-        board_version=machine.board_version,
-        version_text=report.firmware.version_text,
-    )
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """What was recorded of single machines alone, by their ids."""
+
+    symptoms: dict[int, list[Symptom]] = field(default_factory=dict)
+    exceptions: dict[int, list[SiteException]] = field(default_factory=dict)
+    dumps: dict[int, list[str]] = field(default_factory=dict)  # version texts
+    confirmations: dict[int, list[Confirmation]] = field(default_factory=dict)
 
 
-def combination_id_of(connection: Connection, combination: Combination) -> int:
-    """The id of a combination; its need is worked out where that was not done yet."""
-    known = combination_store.combination_id(connection, combination)
-    if known is not None:
-        return known
-    need = _knowledge(connection, [combination.key[0]])(combination)
-    return combination_store.save_combination(connection, combination, need)
+@dataclass(frozen=True, slots=True)
+class KnownMachine:
+    """Everything that a verdict of one machine rests on."""
+
+    id: int
+    machine: Machine
+    of: StoredCombination
+    need: Need
+    policy: Policy
+
+    def verdict(self, moment: Moment, now: datetime) -> Verdict:
+        return assess(self.machine, self.need, self.policy, moment, now)
 
 
 def judge_machines(
     site: Site, connection: Connection, machine_ids: Sequence[int], now: datetime
 ) -> None:
     """Judge machines at the desk and keep it; those without a report have no judgement."""
-    needs: dict[int, Need] = {}
-    at_once = site.config.reassess_batch_machines
-    for start in range(0, len(machine_ids), at_once):
-        for machine in machine_store.load_machines(connection, machine_ids[start:][:at_once]):
-            if machine.newest is not None:
-                need = _need(connection, machine.newest.combination_id, needs)
-                verdict = _assess(site, machine, machine.newest, need, Moment.DESK, now)
-                machine_store.save_judgement(connection, machine.id, _judgement(verdict))
+    found = _known_machines(site, connection, machine_ids, load_limits(connection))
+    judged = ((each.id, _judgement(each.verdict(Moment.DESK, now), each.of.need)) for each in found)
+    machine_store.save_judgements(connection, judged)
 
 
-def _need(connection: Connection, combination_id: int, known: dict[int, Need]) -> Need:
-    if combination_id not in known:
-        stored = combination_store.load_combination(connection, combination_id)
-        known[combination_id] = stored.need
-    return known[combination_id]
+def outcomes(
+    site: Site, connection: Connection, machine_ids: Sequence[int], limits: Limits
+) -> list[Outcome]:
+    """The outcomes of now at the desk, by these limits; nothing is kept."""
+    found, now = _known_machines(site, connection, machine_ids, limits), site.clock()
+    return [each.verdict(Moment.DESK, now).outcome for each in found]
 
 
 def verdict_of(
     site: Site, connection: Connection, machine: StoredMachine, newest: Newest, moment: Moment
 ) -> Verdict:
     """The whole verdict of now."""
-    stored = combination_store.load_combination(connection, newest.combination_id)
-    need = with_observation(connection, stored)
-    return _assess(site, machine, newest, need, moment, site.clock())
+    return know(connection, machine, newest).verdict(moment, site.clock())
 
 
-def with_observation(connection: Connection, stored: StoredCombination) -> Need:
-    """The need together with the newest version seen here, which changes with every report."""
-    here = combination_store.versions_here(connection, stored.combination)
-    return replace(stored.need, newest_seen=newest_seen(stored.combination, here))
+def need_now(connection: Connection, machine: StoredMachine, newest: Newest) -> Need:
+    """The need of a machine, with the newest version seen here."""
+    return know(connection, machine, newest).need
+
+
+def packages_for(connection: Connection, machine: StoredMachine, newest: Newest) -> tuple[str, ...]:
+    """Versions of which an intact package is kept for this machine, as it runs them."""
+    return know(connection, machine, newest).machine.packages
+
+
+def know(connection: Connection, machine: StoredMachine, newest: Newest) -> KnownMachine:
+    """What the verdict of one machine rests on, with the newest version seen here."""
+    of, own = needs.load(connection, newest.combination_id), _own_of(connection, [machine])
+    known = _known(machine, newest, of, own, load_limits(connection))
+    return replace(known, need=needs.with_observation(connection, of, known.need))
 
 
 def judge_due(site: Site) -> None:
-    """Judge every machine again whose verdict no longer holds."""
+    """Judge every machine again whose verdict no longer holds, by needs that are right."""
+    needs.renew_outdated(site)
     now, last = site.clock(), 0
     while True:
         with site.database.reading() as connection:
@@ -99,63 +124,76 @@ def judge_due(site: Site) -> None:
         last = due[-1]
 
 
-def renew_needs_of(
-    site: Site,
-    connection: Connection,
-    statements: Iterable[tuple[str, Release | Review]],
-    now: datetime,
-) -> None:
-    """Renew what new statements speak for: needs of combinations, verdicts of their machines.
-
-    Args:
-        statements: each with its maker's canonical name.
-    """
-    by_maker: dict[str, list[Release | Review]] = {}
-    for maker, statement in statements:
-        by_maker.setdefault(maker, []).append(statement)
-    touched = [
-        stored
-        for stored in combination_store.combinations_of_makers(connection, by_maker)
-        if any(speaks_for(each, stored.combination) for each in by_maker[stored.combination.key[0]])
-    ]
-    _renew(site, connection, touched, now)
-
-
-def renew_outdated(site: Site) -> None:
+def renew_by_present_rules(site: Site) -> None:
     """Renew every need and verdict that other rules than the present ones worked out."""
     with site.database.writing() as connection:
-        outdated = list(combination_store.outdated_combinations(connection))
-        _renew(site, connection, outdated, site.clock())
+        combination_store.mark_all_of_other_rules(connection)
+    needs.renew_outdated(site)
+    with site.database.writing() as connection:
         judged_otherwise = machine_store.outdated_machine_ids(connection, RULES_VERSION)
         judge_machines(site, connection, judged_otherwise, site.clock())
 
 
-def _renew(
-    site: Site, connection: Connection, touched: list[StoredCombination], now: datetime
-) -> None:
-    work_out = _knowledge(connection, {stored.combination.key[0] for stored in touched})
-    for stored in touched:
-        combination_store.save_need(connection, stored, work_out(stored.combination))
-    ids = machine_store.machine_ids_of_combinations(connection, (each.id for each in touched))
-    judge_machines(site, connection, ids, now)
+def _known_machines(
+    site: Site, connection: Connection, machine_ids: Sequence[int], limits: Limits
+) -> Iterator[KnownMachine]:
+    """Those that have reported, read some at a time."""
+    combinations: dict[int, StoredCombination] = {}
+    at_once = site.config.reassess_batch_machines
+    for start in range(0, len(machine_ids), at_once):
+        machines = machine_store.load_machines(connection, machine_ids[start:][:at_once])
+        own = _own_of(connection, machines)
+        for machine in machines:
+            if machine.newest is not None:
+                of = _combination(connection, machine.newest.combination_id, combinations)
+                yield _known(machine, machine.newest, of, own, limits)
 
 
-def _knowledge(connection: Connection, makers: Iterable[str]) -> Callable[[Combination], Need]:
-    """What works out needs from everything recorded about some makers."""
-    makers = list(makers)
-    releases = [each.release for each in knowledge_store.releases_of(connection, makers)]
-    reviews = knowledge_store.reviews_of(connection, makers)
-    return lambda combination: need_of(combination, releases, reviews)
+def _combination(
+    connection: Connection, combination_id: int, known: dict[int, StoredCombination]
+) -> StoredCombination:
+    if combination_id not in known:
+        known[combination_id] = needs.load(connection, combination_id)
+    return known[combination_id]
 
 
-def _assess(
-    site: Site,
-    machine: StoredMachine,
-    newest: Newest,
-    need: Need,
-    moment: Moment,
-    now: datetime,
-) -> Verdict:
+def _own_of(connection: Connection, machines: Iterable[StoredMachine]) -> _Own:
+    ids = [machine.id for machine in machines if machine.has_own_facts]
+    if not ids:
+        return _Own()
+    return _Own(
+        symptom_store.symptoms_of_machines(connection, ids),
+        exception_store.exceptions_of_machines(connection, ids),
+        package_store.intact_dumps_of_machines(connection, ids),
+        confirmation_store.confirmations_of_machines(connection, ids),
+    )
+
+
+def _need(machine: StoredMachine, of: StoredCombination, own: _Own) -> Need:
+    if not machine.has_own_facts:
+        return of.need
+    return need_of_machine(
+        of.need,
+        machine_id=machine.id,
+        symptoms=own.symptoms.get(machine.id, ()),
+        exceptions=own.exceptions.get(machine.id, ()),
+    )
+
+
+def _packages(machine: StoredMachine, of: StoredCombination, own: _Own) -> tuple[str, ...]:
+    """The running version where it is kept: a maker's package, or a read-out of its own board."""
+    running = of.combination.version_text
+    if isinstance(running, Unknown):
+        return ()
+    ordering = Ordering.of(of.combination)
+    dumps = own.dumps.get(machine.id, ())
+    is_dumped = any(ordering.compare(text, running) is Order.SAME for text in dumps)
+    return (running,) if of.known.package_kept or is_dumped else ()
+
+
+def _known(
+    machine: StoredMachine, newest: Newest, of: StoredCombination, own: _Own, limits: Limits
+) -> KnownMachine:
     known = Machine(
         name=machine.name,
         report=newest.report,
@@ -163,14 +201,19 @@ def _assess(
         marked=machine.marked or "",
         received_at=newest.received_at,
         clock_difference_seconds=newest.clock_difference_seconds,
+        confirmations=tuple(own.confirmations.get(machine.id, ())),
+        packages=_packages(machine, of, own),
     )
-    return assess(known, need, site.policy, moment, now)
+    need, policy = _need(machine, of, own), limits.policy_at(machine.place)
+    return KnownMachine(machine.id, known, of, need, policy)
 
 
-def _judgement(verdict: Verdict) -> Judgement:
+def _judgement(verdict: Verdict, of_combination: Need) -> Judgement:
+    priority = verdict.need.priority
     return Judgement(
         outcome=verdict.outcome.value,
         sentence=sentence(verdict),
         holds_until=verdict.holds_until,
         rules_version=verdict.rules_version,
+        own_priority=priority.value if priority and priority != of_combination.priority else None,
     )

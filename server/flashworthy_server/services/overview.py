@@ -8,11 +8,12 @@ from flashworthy_common.makers import Combination
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.readiness import Outcome
 from flashworthy_server.db import Connection
-from flashworthy_server.services import judgement
+from flashworthy_server.services import judgement, needs
+from flashworthy_server.services.limits import load_limits
 from flashworthy_server.services.places import outermost
 from flashworthy_server.site import Site
-from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import counts
+from flashworthy_server.store.listing import AsOf
 
 MOST_ROWS = 20  # models, places and worklist entries shown
 REFUSALS_DAYS = 7
@@ -52,20 +53,20 @@ class Overview:
 def overview(site: Site) -> Overview:
     judgement.judge_due(site)
     now = site.clock()
-    before = silent_before(site.policy, now)
     with site.database.reading() as connection:
+        as_of = AsOf(now, silent_before(load_limits(connection).policy_at(None), now))
         outcomes = counts.count_by_outcome(connection)
         return Overview(
             as_of=now,
             machines=counts.count_machines(connection),
             not_reported=outcomes.pop(None, 0),
-            silent=counts.count_silent(connection, before),
+            silent=counts.count_silent(connection, as_of),
             outcomes=_all_of([each.value for each in Outcome], outcomes),
             standings=_all_of(
                 [each.value for each in Standing], counts.count_by_standing(connection)
             ),
             priorities=_named(counts.count_by_priority(connection), "none"),
-            attention=counts.count_by_attention(connection, before),
+            attention=counts.count_by_attention(connection, as_of),
             models=counts.count_by_model(connection, MOST_ROWS),
             places=_outermost(counts.count_by_place(connection)),
             firmware_age=_ages(counts.count_by_firmware_date(connection), now.date()),
@@ -94,8 +95,8 @@ def _worklist(connection: Connection, most: int) -> list[WorkItem]:
 
 
 def _work_item(connection: Connection, combination_id: int, machines: int) -> WorkItem:
-    stored = combination_store.load_combination(connection, combination_id)
-    need = judgement.with_observation(connection, stored)
+    stored = needs.load(connection, combination_id)
+    need = needs.with_observation(connection, stored, stored.need)
     return WorkItem(stored.combination, need, machines, _because(need))
 
 

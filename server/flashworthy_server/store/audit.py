@@ -1,6 +1,7 @@
 """The audit trail: rows that are added and read, and never changed."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -45,9 +46,10 @@ def last(connection: Connection) -> tuple[int, str] | None:
     return None if row is None else (row.number, row.digest)
 
 
-def add(connection: Connection, entry: Entry, digest: str) -> None:
-    whole = replace(entry, digest=digest)
-    connection.execute(insert(audit).values({name: getattr(whole, name) for name in _COLUMNS}))
+def add(connection: Connection, entries: Iterable[Entry]) -> None:
+    rows = [{name: getattr(entry, name) for name in _COLUMNS} for entry in entries]
+    if rows:
+        connection.execute(insert(audit), rows)
 
 
 def load_after(connection: Connection, filters: Filters, after: int, count: int) -> list[Entry]:

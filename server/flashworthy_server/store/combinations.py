@@ -1,16 +1,29 @@
 """What depends only on the combination: its need, kept once for all machines of it."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    delete,
+    exists,
+    func,
+    insert,
+    select,
+    update,
+)
 
 from flashworthy_common.makers import Combination, MachineMaker, Model
-from flashworthy_common.need import Need, Observation
+from flashworthy_common.need import RULES_VERSION as NEED_RULES
+from flashworthy_common.need import Need, Observation, Standing
 from flashworthy_common.values import Unknown, from_json, to_json
-from flashworthy_common.versions import RULES_VERSION, parse_version, sort_key
-from flashworthy_server.tables import combinations, machines
+from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
+from flashworthy_common.versions import parse_version, sort_key
+from flashworthy_server.store.statements import add_combination, mark
+from flashworthy_server.tables import UtcTime, combinations, machines, outdated_needs
 
 _KEY = (
     combinations.c.maker,
@@ -21,71 +34,131 @@ _KEY = (
 )
 
 
+_MADE_BY_PRESENT_RULES = (combinations.c.version_rules == VERSION_RULES) & (
+    combinations.c.need_rules == NEED_RULES
+)
+_IS_OUTDATED = exists().where(outdated_needs.c.combination_id == combinations.c.id)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What people's statements make of a combination."""
+
+    need: Need
+    package_kept: bool  # an intact one of the version that it runs
+
+
 @dataclass(frozen=True, slots=True)
 class StoredCombination:
     id: int
     combination: Combination
-    need: Need
+    known: Known
+    is_outdated: bool = False  # something that touches its need was recorded since
+
+    @property
+    def need(self) -> Need:
+        return self.known.need
 
 
 def combination_id(connection: Connection, combination: Combination) -> int | None:
-    """The id of a combination whose need was worked out by the present rules."""
-    same = [column == text for column, text in zip(_KEY, combination.key, strict=True)]
+    """The id of a combination whose need is still right."""
     return connection.scalar(
-        select(combinations.c.id).where(*same, combinations.c.rules_version == RULES_VERSION)
+        select(combinations.c.id).where(*_is(combination), _MADE_BY_PRESENT_RULES, ~_IS_OUTDATED)
     )
 
 
 def load_combination(connection: Connection, combination_id: int) -> StoredCombination:
-    row = connection.execute(select(combinations).where(combinations.c.id == combination_id)).one()
-    return _combination(row)
+    query = select(combinations, _IS_OUTDATED.label("is_outdated"))
+    row = connection.execute(query.where(combinations.c.id == combination_id)).one()
+    return _combination(row, is_outdated=row.is_outdated)
 
 
-def save_combination(connection: Connection, combination: Combination, need: Need) -> int:
-    """Add a combination, or give one that is there its new need; its id."""
-    same = [column == text for column, text in zip(_KEY, combination.key, strict=True)]
-    judged = _judged(combination, need)
-    known = connection.scalar(select(combinations.c.id).where(*same))
-    if known is not None:
-        connection.execute(update(combinations).where(combinations.c.id == known).values(judged))
-        return int(known)
+def save_combination(connection: Connection, combination: Combination, known: Known) -> int:
+    """Add a combination, or renew one that is there; its id."""
+    found = connection.scalar(select(combinations.c.id).where(*_is(combination)))
+    if found is not None:
+        save_known(connection, int(found), combination, known)
+        return int(found)
     names = {column.name: text for column, text in zip(_KEY, combination.key, strict=True)}
     added = connection.execute(
         insert(combinations)
-        .values(**names, **judged, names=_names(combination))
+        .values(**names, **_judged(combination, known), names=_names(combination))
         .returning(combinations.c.id)
     )
-    return int(added.scalar_one())
+    made = int(added.scalar_one())
+    add_combination(connection, made, combination)
+    return made
 
 
-def save_need(connection: Connection, stored: StoredCombination, need: Need) -> None:
+def save_known(
+    connection: Connection, combination_id: int, combination: Combination, known: Known
+) -> None:
+    """Keep a need that was worked out anew; it is no longer outdated."""
     connection.execute(
         update(combinations)
-        .where(combinations.c.id == stored.id)
-        .values(_judged(stored.combination, need))
+        .where(combinations.c.id == combination_id)
+        .values(_judged(combination, known))
     )
+    unmark(connection, [combination_id])
 
 
-def combinations_of_makers(
-    connection: Connection, makers: Iterable[str]
-) -> Iterator[StoredCombination]:
-    query = select(combinations).where(combinations.c.maker.in_(list(makers)))
-    for row in connection.execute(query.order_by(combinations.c.id)).all():
-        yield _combination(row)
+def outdated_combinations(connection: Connection, count: int) -> list[StoredCombination]:
+    """At most `count` combinations whose need is outdated; those of one model together."""
+    query = (
+        select(combinations)
+        .join(outdated_needs, outdated_needs.c.combination_id == combinations.c.id)
+        .order_by(combinations.c.maker, combinations.c.model, combinations.c.id)
+        .limit(count)
+    )
+    return [_combination(row, is_outdated=True) for row in connection.execute(query)]
 
 
-def outdated_combinations(connection: Connection) -> Iterator[StoredCombination]:
-    """Those whose need was worked out by other rules than the present ones."""
-    query = select(combinations).where(combinations.c.rules_version != RULES_VERSION)
-    for row in connection.execute(query.order_by(combinations.c.id)).all():
-        yield _combination(row)
+def count_outdated(connection: Connection) -> int:
+    return int(connection.execute(select(func.count()).select_from(outdated_needs)).scalar_one())
+
+
+def unmark(connection: Connection, combination_ids: Iterable[int]) -> None:
+    ids = list(combination_ids)
+    connection.execute(delete(outdated_needs).where(outdated_needs.c.combination_id.in_(ids)))
+
+
+def mark_all_behind(connection: Connection) -> None:
+    """Mark every combination that has a target as outdated, since it may have reasons."""
+    behind = combinations.c.standing == Standing.BEHIND.value
+    mark(connection, select(combinations.c.id).where(behind))
+
+
+def mark_all_of_other_rules(connection: Connection) -> None:
+    """Mark every combination whose need other rules than the present ones worked out."""
+    mark(connection, select(combinations.c.id).where(~_MADE_BY_PRESENT_RULES))
+
+
+@dataclass(frozen=True, slots=True)
+class WithoutPackage:
+    combination: Combination
+    machines: int
+
+
+def without_package(connection: Connection, count: int) -> list[WithoutPackage]:
+    """Combinations of which no intact package is kept, most machines first."""
+    machine_count = func.count().label("machines")
+    rows = connection.execute(
+        select(combinations.c.names, machine_count)
+        .join(machines, machines.c.combination_id == combinations.c.id)
+        .where(combinations.c.package_kept.is_(False), combinations.c.version_text != "")
+        .group_by(combinations.c.id)
+        .order_by(machine_count.desc(), combinations.c.id)
+        .limit(count)
+    )
+    return [WithoutPackage(_of_names(names), found) for names, found in rows]
 
 
 def versions_here(connection: Connection, combination: Combination) -> list[Observation]:
     """What runs on the same maker, model and board here."""
     maker, model, board, *_ = combination.key
+    since = func.min(machines.c.running_since, type_=UtcTime)
     rows = connection.execute(
-        select(combinations.c.version_text, func.count())
+        select(combinations.c.version_text, func.count(), since)
         .join(machines, machines.c.combination_id == combinations.c.id)
         .where(
             combinations.c.maker == maker,
@@ -96,18 +169,27 @@ def versions_here(connection: Connection, combination: Combination) -> list[Obse
         .group_by(combinations.c.version_text)
         .order_by(combinations.c.version_text)
     )
-    return [Observation(version_text=text, machines=count) for text, count in rows]
+    return [
+        Observation(version_text=text, machines=count, since=first) for text, count, first in rows
+    ]
 
 
-def _judged(combination: Combination, need: Need) -> dict[str, Any]:
+def _is(combination: Combination) -> list[ColumnElement[bool]]:
+    return [column == text for column, text in zip(_KEY, combination.key, strict=True)]
+
+
+def _judged(combination: Combination, known: Known) -> dict[str, Any]:
+    need = known.need
     review, priority = need.review, need.priority
     return {
         "need": to_json(need),
         "standing": need.standing.value,
         "priority": priority.value if priority else None,
         "reviewed_at": review.reviewed_at if review else None,
+        "package_kept": known.package_kept,
         "version_key": _version_key(combination),
-        "rules_version": RULES_VERSION,
+        "version_rules": VERSION_RULES,
+        "need_rules": NEED_RULES,
     }
 
 
@@ -129,18 +211,19 @@ def _names(combination: Combination) -> list[Any]:
     ]
 
 
-def _combination(row: Row[Any]) -> StoredCombination:
-    maker, model, board, board_version, version_text = map(_name, row.names)
-    return StoredCombination(
-        row.id,
-        Combination(
-            maker if isinstance(maker, Unknown) else MachineMaker(maker),
-            model if isinstance(model, Unknown) else Model(model),
-            board,
-            board_version,
-            version_text,
-        ),
-        from_json(Need, row.need),
+def _combination(row: Row[Any], *, is_outdated: bool) -> StoredCombination:
+    known = Known(from_json(Need, row.need), row.package_kept)
+    return StoredCombination(row.id, _of_names(row.names), known, is_outdated)
+
+
+def _of_names(names: list[Any]) -> Combination:
+    maker, model, board, board_version, version_text = map(_name, names)
+    return Combination(
+        maker if isinstance(maker, Unknown) else MachineMaker(maker),
+        model if isinstance(model, Unknown) else Model(model),
+        board,
+        board_version,
+        version_text,
     )
 
 

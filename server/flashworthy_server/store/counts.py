@@ -1,23 +1,32 @@
-"""The numbers of the overview, and refused requests."""
+"""The numbers of the overview, of machines in service, and refused requests."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, select, true
 
-from flashworthy_common.attention import AttentionCode
 from flashworthy_server.db import upsert
-from flashworthy_server.store.listing import SOURCE, has_pressing_priority, is_silent
+from flashworthy_server.store.listing import (
+    DERIVED,
+    IN_SERVICE,
+    PRIORITY,
+    SOURCE,
+    AsOf,
+    asks_for,
+    is_silent,
+    rests,
+)
 from flashworthy_server.tables import attentions, combinations, machines, refusals
 
 
 def count_machines(connection: Connection) -> int:
-    return _count(connection, machines.c.id.is_not(None))
+    return _count(connection, true())
 
 
-def count_silent(connection: Connection, silent_before: datetime) -> int:
-    return _count(connection, is_silent(silent_before))
+def count_silent(connection: Connection, as_of: AsOf) -> int:
+    """Those that rest are silent too."""
+    return _count(connection, is_silent(as_of))
 
 
 def count_by_outcome(connection: Connection) -> dict[str | None, int]:
@@ -31,7 +40,7 @@ def count_by_standing(connection: Connection) -> dict[str | None, int]:
 
 def count_by_priority(connection: Connection) -> dict[str | None, int]:
     """None stands for machines for which no reason speaks."""
-    return _count_by(connection, combinations.c.priority)
+    return _count_by(connection, PRIORITY)
 
 
 def count_by_place(connection: Connection) -> dict[str | None, int]:
@@ -42,11 +51,19 @@ def count_by_firmware_date(connection: Connection) -> dict[date | None, int]:
     return _count_by(connection, machines.c.firmware_on)
 
 
-def count_by_attention(connection: Connection, silent_before: datetime) -> dict[str, int]:
-    rows = connection.execute(select(attentions.c.code, func.count()).group_by(attentions.c.code))
+def count_by_attention(connection: Connection, as_of: AsOf) -> dict[str, int]:
+    """By code, the machines of which something asks now; what rests does not."""
+    asking = attentions.c.ended_at.is_(None)
+    resting = rests(attentions.c.machine_id, attentions.c.code, as_of)
+    rows = connection.execute(
+        select(attentions.c.code, func.count())
+        .join(machines, machines.c.id == attentions.c.machine_id)
+        .where(IN_SERVICE, asking, ~resting)
+        .group_by(attentions.c.code)
+    )
     found: dict[str, int] = dict(rows.all())
-    found[AttentionCode.SILENT.value] = count_silent(connection, silent_before)
-    found[AttentionCode.PRIORITY.value] = _count(connection, has_pressing_priority())
+    for code in DERIVED:
+        found[code.value] = _count(connection, asks_for(code, as_of))
     return {code: count for code, count in found.items() if count}
 
 
@@ -56,7 +73,7 @@ def count_by_model(connection: Connection, most: int) -> list[tuple[str, str, in
     rows = connection.execute(
         select(*key, func.count())
         .select_from(SOURCE)
-        .where(combinations.c.id.is_not(None))
+        .where(combinations.c.id.is_not(None), IN_SERVICE)
         .group_by(*key)
         .order_by(func.count().desc(), *key)
         .limit(most)
@@ -70,7 +87,7 @@ def combinations_with_outcome(
     """Combination id and number of machines with an outcome, most machines first."""
     rows = connection.execute(
         select(machines.c.combination_id, func.count())
-        .where(machines.c.outcome == outcome)
+        .where(machines.c.outcome == outcome, IN_SERVICE)
         .group_by(machines.c.combination_id)
         .order_by(func.count().desc(), machines.c.combination_id)
         .limit(most)
@@ -100,10 +117,10 @@ def refusals_since(connection: Connection, first: date) -> Sequence[tuple[str, i
 
 
 def _count(connection: Connection, condition: ColumnElement[bool]) -> int:
-    query = select(func.count()).select_from(SOURCE).where(condition)
+    query = select(func.count()).select_from(SOURCE).where(condition, IN_SERVICE)
     return int(connection.execute(query).scalar_one())
 
 
-def _count_by(connection: Connection, column: Column[Any]) -> dict[Any, int]:
-    query = select(column, func.count()).select_from(SOURCE).group_by(column).order_by(column)
-    return dict(connection.execute(query).all())
+def _count_by(connection: Connection, column: ColumnElement[Any]) -> dict[Any, int]:
+    query = select(column, func.count()).select_from(SOURCE).where(IN_SERVICE)
+    return dict(connection.execute(query.group_by(column).order_by(column)).all())

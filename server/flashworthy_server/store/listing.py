@@ -11,9 +11,20 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Row, exists, func, or_, select, tuple_
 
 from flashworthy_common.attention import PRESSING, AttentionCode
-from flashworthy_server.tables import attentions, combinations, machines
+from flashworthy_server.store.machines import is_within
+from flashworthy_server.tables import acknowledgements, attentions, combinations, machines
 
+IN_SERVICE = machines.c.out_of_service_at.is_(None)
 SOURCE = machines.outerjoin(combinations, machines.c.combination_id == combinations.c.id)
+PRIORITY = func.coalesce(machines.c.own_priority, combinations.c.priority)
+
+
+@dataclass(frozen=True, slots=True)
+class AsOf:
+    """The time of a question, and when the last report of a machine that is not silent came."""
+
+    now: datetime
+    silent_before: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +40,7 @@ class Filters:
     model: str | None = None
     attention: str | None = None
     text: str | None = None  # somewhere in name, place, model or version
+    out_of_service: bool = False  # those, instead of those in service; by its id, any
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +51,7 @@ class ListedMachine:
     name: str
     place: str | None
     marked: str | None
+    out_of_service_at: datetime | None
     maker: str | None
     model: str | None
     board: str | None
@@ -52,13 +65,15 @@ class ListedMachine:
     taken_at: datetime | None
     received_at: datetime | None
     enrolled_at: datetime
+    flash_id: int | None
+    flash_alarm_at: datetime | None  # when silence after its flash asks for attention
 
 
 def list_machines(
     connection: Connection,
     filters: Filters,
     *,
-    silent_before: datetime,
+    as_of: AsOf,
     after: tuple[str, int] | None,
     count: int,
 ) -> list[ListedMachine]:
@@ -70,9 +85,9 @@ def list_machines(
         combinations.c.board,
         combinations.c.version_text,
         combinations.c.standing,
-        combinations.c.priority,
+        PRIORITY.label("priority"),
     ).select_from(SOURCE)
-    for condition in _conditions(filters, silent_before):
+    for condition in _conditions(filters, as_of):
         query = query.where(condition)
     if after is not None:
         query = query.where(tuple_(machines.c.name, machines.c.id) > tuple_(*after))
@@ -80,34 +95,63 @@ def list_machines(
     return [_listed(row) for row in rows]
 
 
-def is_silent(silent_before: datetime) -> ColumnElement[bool]:
-    """No report since then; a machine that never reported counts from its enrolment."""
-    return or_(
-        machines.c.received_at < silent_before,
-        machines.c.received_at.is_(None) & (machines.c.enrolled_at < silent_before),
+DERIVED = (AttentionCode.SILENT, AttentionCode.SILENT_AFTER_FLASH, AttentionCode.PRIORITY)
+
+
+def asks_for(code: AttentionCode, as_of: AsOf) -> ColumnElement[bool]:
+    """What rests does not ask. Three codes follow from other columns; the rest stand in a table."""
+    return _follows(code, as_of) & ~rests(machines.c.id, code.value, as_of)
+
+
+def rests(
+    machine_id: ColumnElement[int], code: ColumnElement[str] | str, as_of: AsOf
+) -> ColumnElement[bool]:
+    """A person acknowledged it, until a day that is not over."""
+    return exists().where(
+        acknowledgements.c.machine_id == machine_id,
+        acknowledgements.c.code == code,
+        acknowledgements.c.until >= as_of.now.date(),
     )
 
 
-def has_pressing_priority() -> ColumnElement[bool]:
-    return combinations.c.priority.in_([priority.value for priority in PRESSING])
+def is_silent(as_of: AsOf) -> ColumnElement[bool]:
+    """No report for long; a machine that never reported counts from its enrolment."""
+    return or_(
+        machines.c.received_at < as_of.silent_before,
+        machines.c.received_at.is_(None) & (machines.c.enrolled_at < as_of.silent_before),
+    )
 
 
-def _conditions(filters: Filters, silent_before: datetime) -> list[ColumnElement[bool]]:
-    equal = {
+def _follows(code: AttentionCode, as_of: AsOf) -> ColumnElement[bool]:
+    if code is AttentionCode.SILENT:
+        return is_silent(as_of)
+    if code is AttentionCode.SILENT_AFTER_FLASH:
+        return machines.c.flash_alarm_at <= as_of.now
+    if code is AttentionCode.PRIORITY:
+        return PRIORITY.in_([priority.value for priority in PRESSING])
+    return exists().where(
+        attentions.c.machine_id == machines.c.id,
+        attentions.c.code == code.value,
+        attentions.c.ended_at.is_(None),
+    )
+
+
+def _conditions(filters: Filters, as_of: AsOf) -> list[ColumnElement[bool]]:
+    equal: dict[ColumnElement[Any], Any] = {
         machines.c.id: filters.id,
         machines.c.outcome: filters.outcome,
         combinations.c.standing: filters.standing,
-        combinations.c.priority: filters.priority,
+        PRIORITY: filters.priority,
         combinations.c.maker: filters.maker,
         combinations.c.model: filters.model,
     }
     found = [column == value for column, value in equal.items() if value is not None]
+    if filters.id is None:
+        found.append(~IN_SERVICE if filters.out_of_service else IN_SERVICE)
     if filters.place is not None:
-        within = f"{filters.place} / "
-        begins = func.substr(machines.c.place, 1, len(within))  # LIKE would not mind the case
-        found.append((machines.c.place == filters.place) | (begins == within))
+        found.append(is_within(filters.place))
     if filters.attention is not None:
-        found.append(_asks_for(filters.attention, silent_before))
+        found.append(asks_for(AttentionCode(filters.attention), as_of))
     if filters.text is not None:
         texts = (
             machines.c.name,
@@ -119,21 +163,13 @@ def _conditions(filters: Filters, silent_before: datetime) -> list[ColumnElement
     return found
 
 
-def _asks_for(code: str, silent_before: datetime) -> ColumnElement[bool]:
-    """Two codes follow from other columns; the rest stand in a table."""
-    if code == AttentionCode.SILENT.value:
-        return is_silent(silent_before)
-    if code == AttentionCode.PRIORITY.value:
-        return has_pressing_priority()
-    return exists().where(attentions.c.machine_id == machines.c.id, attentions.c.code == code)
-
-
 def _listed(row: Row[Any]) -> ListedMachine:
     return ListedMachine(
         id=row.id,
         name=row.name,
         place=row.place,
         marked=row.marked,
+        out_of_service_at=row.out_of_service_at,
         maker=row.maker or None,
         model=row.model or None,
         board=row.board or None,
@@ -147,4 +183,6 @@ def _listed(row: Row[Any]) -> ListedMachine:
         taken_at=row.taken_at,
         received_at=row.received_at,
         enrolled_at=row.enrolled_at,
+        flash_id=row.flash_id,
+        flash_alarm_at=row.flash_alarm_at,
     )

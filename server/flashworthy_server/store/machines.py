@@ -5,7 +5,17 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    bindparam,
+    func,
+    insert,
+    select,
+    true,
+    update,
+)
 
 from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown, from_json, to_json
@@ -23,6 +33,7 @@ class Newest:
     received_at: datetime
     clock_difference_seconds: Maybe[int]
     running: tuple[str, datetime] | None  # the last version that could be read, and when
+    running_since: datetime | None  # when it was first seen to run that version
     firmware_on: date | None
     combination_id: int
 
@@ -35,6 +46,7 @@ class Judgement:
     sentence: str
     holds_until: datetime | None
     rules_version: int
+    own_priority: str | None  # where a fault that it shows raises its combination's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,24 +54,27 @@ class StoredMachine:
     id: int
     name: str
     place: str | None
+    place_by: str | None
+    out_of_service_at: datetime | None  # none: in service
     marked: str | None
     agent_id: str | None
+    has_token: bool
     enrolled_at: datetime
     sequence: int | None  # of the newest report; none: no report of the current agent yet
     newest: Newest | None
     outcome: str | None
     sentence: str | None
     holds_until: datetime | None
+    has_own_facts: bool  # something was recorded of this machine alone
+    flash_id: int | None  # the flash that its reports are held against
 
 
 # ---- one machine ------------------------------------------------------------------------------
 
 
-def add_machine(connection: Connection, name: str, place: str | None, enrolled_at: datetime) -> int:
+def add_machine(connection: Connection, name: str, enrolled_at: datetime) -> int:
     made = connection.execute(
-        insert(machines)
-        .values(name=name, place=place, enrolled_at=enrolled_at)
-        .returning(machines.c.id)
+        insert(machines).values(name=name, enrolled_at=enrolled_at).returning(machines.c.id)
     )
     return int(made.scalar_one())
 
@@ -84,13 +99,48 @@ def machine_of_agent(connection: Connection, agent_id: str) -> int | None:
 
 
 def save_agent(
-    connection: Connection, machine_id: int, *, agent_id: str, token_digest: str, place: str | None
+    connection: Connection,
+    machine_id: int,
+    *,
+    agent_id: str,
+    token_digest: str,
+    now: datetime,
 ) -> None:
-    """The machine's current agent; its sequence numbers begin anew."""
-    values: dict[str, Any] = {"agent_id": agent_id, "token_digest": token_digest, "sequence": None}
-    if place is not None:
-        values["place"] = place
-    connection.execute(update(machines).where(machines.c.id == machine_id).values(values))
+    """The machine's current agent; its sequence numbers begin anew, and it is in service."""
+    connection.execute(
+        update(machines)
+        .where(machines.c.id == machine_id)
+        .values(
+            agent_id=agent_id,
+            token_digest=token_digest,
+            token_made_at=now,
+            old_token_digest=None,
+            sequence=None,
+            out_of_service_at=None,
+        )
+    )
+
+
+def save_place(connection: Connection, machine_id: int, place: str | None, by: str | None) -> None:
+    """Where the machine stands, and who says so."""
+    connection.execute(
+        update(machines).where(machines.c.id == machine_id).values(place=place, place_by=by)
+    )
+
+
+def save_service(connection: Connection, machine_id: int, out_at: datetime | None) -> None:
+    connection.execute(
+        update(machines).where(machines.c.id == machine_id).values(out_of_service_at=out_at)
+    )
+
+
+def forget_running(connection: Connection, machine_id: int) -> None:
+    """No earlier version is known: what ran before ran on another board."""
+    connection.execute(
+        update(machines)
+        .where(machines.c.id == machine_id)
+        .values(running_text=None, running_seen_at=None, running_since=None)
+    )
 
 
 def adopt_agent(connection: Connection, machine_id: int, agent_id: str) -> None:
@@ -106,7 +156,6 @@ def save_newest(
     newest: Newest,
     *,
     name: str,
-    place: str | None,
     sequence: int | None,
 ) -> None:
     """What the machine is now; `sequence` is the current agent's, whoever made the report."""
@@ -117,7 +166,6 @@ def save_newest(
         .where(machines.c.id == machine_id)
         .values(
             name=name,
-            place=place,
             report_id=report.report_id,
             sequence=sequence,
             taken_at=report.taken_at,
@@ -126,6 +174,7 @@ def save_newest(
             report=packed(to_json(report)),
             running_text=running[0] if running else None,
             running_seen_at=running[1] if running else None,
+            running_since=newest.running_since,
             firmware_on=newest.firmware_on,
             combination_id=newest.combination_id,
         )
@@ -136,17 +185,40 @@ def save_mark(connection: Connection, machine_id: int, marked: str | None) -> No
     connection.execute(update(machines).where(machines.c.id == machine_id).values(marked=marked))
 
 
-def save_judgement(connection: Connection, machine_id: int, judgement: Judgement) -> None:
-    connection.execute(
-        update(machines)
-        .where(machines.c.id == machine_id)
-        .values(
-            outcome=judgement.outcome,
-            sentence=judgement.sentence,
-            holds_until=judgement.holds_until,
-            rules_version=judgement.rules_version,
-        )
+_SAVE_JUDGEMENT = (
+    update(machines)
+    .where(machines.c.id == bindparam("number"))
+    .values(
+        outcome=bindparam("new_outcome"),
+        sentence=bindparam("new_sentence"),
+        holds_until=bindparam("new_holds_until"),
+        rules_version=bindparam("new_rules_version"),
+        own_priority=bindparam("new_own_priority"),
     )
+)
+
+
+def save_judgements(connection: Connection, found: Iterable[tuple[int, Judgement]]) -> None:
+    """Each with the id of its machine."""
+    rows = [
+        {
+            "number": machine_id,
+            "new_outcome": judgement.outcome,
+            "new_sentence": judgement.sentence,
+            "new_holds_until": judgement.holds_until,
+            "new_rules_version": judgement.rules_version,
+            "new_own_priority": judgement.own_priority,
+        }
+        for machine_id, judgement in found
+    ]
+    if rows:
+        connection.execute(_SAVE_JUDGEMENT, rows)
+
+
+def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:
+    """From now on, look for what was recorded of these machines alone."""
+    named = machines.c.id.in_(list(machine_ids))
+    connection.execute(update(machines).where(named).values(has_own_facts=True))
 
 
 def _machine(row: Row[Any]) -> StoredMachine:
@@ -154,14 +226,19 @@ def _machine(row: Row[Any]) -> StoredMachine:
         id=row.id,
         name=row.name,
         place=row.place,
+        place_by=row.place_by,
+        out_of_service_at=row.out_of_service_at,
         marked=row.marked,
         agent_id=row.agent_id,
+        has_token=row.token_digest is not None,
         enrolled_at=row.enrolled_at,
         sequence=row.sequence,
         newest=None if row.report is None else _newest(row),
         outcome=row.outcome,
         sentence=row.sentence,
         holds_until=row.holds_until,
+        has_own_facts=row.has_own_facts,
+        flash_id=row.flash_id,
     )
 
 
@@ -172,9 +249,80 @@ def _newest(row: Row[Any]) -> Newest:
         received_at=row.received_at,
         clock_difference_seconds=_CLOCK_UNKNOWN if difference is None else difference,
         running=None if row.running_text is None else (row.running_text, row.running_seen_at),
+        running_since=row.running_since,
         firmware_on=row.firmware_on,
         combination_id=row.combination_id,
     )
+
+
+# ---- machines' tokens ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineToken:
+    """A machine's token, and how it stands to the machine's other one."""
+
+    machine_id: int
+    agent_id: str
+    made_at: datetime | None  # of the newer one
+    is_old: bool  # a newer one was handed out
+    has_old: bool  # an older one is still good
+
+
+def machine_of_token(connection: Connection, digest: str) -> MachineToken | None:
+    row = connection.execute(
+        select(
+            machines.c.id,
+            machines.c.agent_id,
+            machines.c.token_made_at,
+            machines.c.token_digest,
+            machines.c.old_token_digest,
+        ).where((machines.c.token_digest == digest) | (machines.c.old_token_digest == digest))
+    ).one_or_none()
+    if row is None:
+        return None
+    return MachineToken(
+        machine_id=row.id,
+        agent_id=row.agent_id,
+        made_at=row.token_made_at,
+        is_old=row.old_token_digest == digest,
+        has_old=row.old_token_digest is not None,
+    )
+
+
+def replace_token(
+    connection: Connection, machine_id: int, *, presented: str, new: str, now: datetime
+) -> bool:
+    """Make a new token the machine's, and keep the presented one beside it; false: it is neither.
+
+    A newer one that was never used is worth nothing then: whoever asked for it did not get it.
+    """
+    is_its = (machines.c.token_digest == presented) | (machines.c.old_token_digest == presented)
+    found = connection.execute(
+        update(machines)
+        .where(machines.c.id == machine_id, is_its)
+        .values(token_digest=new, token_made_at=now, old_token_digest=presented)
+    )
+    return found.rowcount == 1
+
+
+def drop_old_token(connection: Connection, machine_id: int, used: str) -> None:
+    """The newer token was used: the older one is worth nothing."""
+    connection.execute(
+        update(machines)
+        .where(machines.c.id == machine_id, machines.c.token_digest == used)
+        .values(old_token_digest=None)
+    )
+
+
+def revoke_token(connection: Connection, machine_id: int) -> bool:
+    """Whether there was a token to be revoked."""
+    found = connection.execute(
+        update(machines)
+        .where(machines.c.id == machine_id, machines.c.token_digest.is_not(None))
+        .values(token_digest=None, token_made_at=None, old_token_digest=None)
+    )
+    return found.rowcount == 1
 
 
 # ---- whose judgement is due -------------------------------------------------------------------
@@ -191,11 +339,45 @@ def due_machine_ids(connection: Connection, now: datetime, after: int, count: in
     return connection.scalars(due).all()
 
 
-def machine_ids_of_combinations(
-    connection: Connection, combination_ids: Iterable[int]
+def make_due(connection: Connection, combination_ids: Iterable[int], now: datetime) -> None:
+    """Let the judgement of every machine of these combinations be renewed."""
+    of_these = machines.c.combination_id.in_(list(combination_ids))
+    connection.execute(update(machines).where(of_these).values(holds_until=now))
+
+
+def make_due_within(connection: Connection, place: str | None, now: datetime) -> None:
+    """Let the judgement of every machine in a place be renewed; with none, of all."""
+    reported = machines.c.report_id.is_not(None)
+    connection.execute(update(machines).where(reported, is_within(place)).values(holds_until=now))
+
+
+def machine_ids_within(
+    connection: Connection, place: str | None, after: int, count: int
 ) -> Sequence[int]:
-    wanted = machines.c.combination_id.in_(list(combination_ids))
-    return connection.scalars(select(machines.c.id).where(wanted).order_by(machines.c.id)).all()
+    """At most `count` machines in service that reported, with an id above `after`."""
+    wanted = (
+        select(machines.c.id)
+        .where(machines.c.report_id.is_not(None), machines.c.out_of_service_at.is_(None))
+        .where(is_within(place), machines.c.id > after)
+        .order_by(machines.c.id)
+        .limit(count)
+    )
+    return connection.scalars(wanted).all()
+
+
+def is_within(place: str | None) -> ColumnElement[bool]:
+    """At a place, or somewhere in it; with none, anywhere."""
+    if place is None:
+        return true()
+    begin = f"{place} / "
+    begins = func.substr(machines.c.place, 1, len(begin))  # LIKE would not mind the case
+    return (machines.c.place == place) | (begins == begin)
+
+
+def make_machines_due(connection: Connection, machine_ids: Iterable[int], now: datetime) -> None:
+    """Let the judgement of these machines be renewed."""
+    named = machines.c.id.in_(list(machine_ids))
+    connection.execute(update(machines).where(named).values(holds_until=now))
 
 
 def outdated_machine_ids(connection: Connection, rules_version: int) -> Sequence[int]:

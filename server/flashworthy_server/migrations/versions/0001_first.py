@@ -29,6 +29,56 @@ def upgrade() -> None:
         sa.Column("digest", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("number", name="pk_audit"),
     )
+    op.create_table(
+        "accounts",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", CleanText(), nullable=False),
+        sa.Column("key", CleanText(), nullable=False),
+        sa.Column("role", sa.Text(), nullable=False),
+        sa.Column("created_at", UtcTime(), nullable=False),
+        sa.Column("disabled_at", UtcTime()),
+        sa.Column("password_hash", sa.Text()),
+        sa.Column("setup_digest", sa.Text()),
+        sa.Column("setup_expires_at", UtcTime()),
+        sa.Column("totp_secret", sa.Text()),
+        sa.Column("totp_pending", sa.Text()),
+        sa.Column("totp_step", sa.BigInteger()),
+        sa.PrimaryKeyConstraint("id", name="pk_accounts"),
+        sa.UniqueConstraint("key", name="uq_accounts_key"),
+    )
+    op.create_table(
+        "recovery_codes",
+        sa.Column("account_id", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name="fk_recovery_codes_account_id_accounts"
+        ),
+        sa.PrimaryKeyConstraint("account_id", "digest", name="pk_recovery_codes"),
+    )
+    op.create_table(
+        "sessions",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=False),
+        sa.Column("created_at", UtcTime(), nullable=False),
+        sa.Column("used_at", UtcTime(), nullable=False),
+        sa.Column("proven_at", UtcTime(), nullable=False),
+        sa.Column("address", sa.Text()),
+        sa.Column("browser", CleanText(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name="fk_sessions_account_id_accounts"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_sessions"),
+        sa.UniqueConstraint("digest", name="uq_sessions_digest"),
+    )
+    op.create_index("ix_sessions_account_id", "sessions", ["account_id"])
+    op.create_table(
+        "sign_in_tries",
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("since", UtcTime(), nullable=False),
+        sa.Column("count", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("what", name="pk_sign_in_tries"),
+    )
     op.create_index("ix_audit_subject_number", "audit", ["subject", "number"])
     op.create_index("ix_audit_who_number", "audit", ["who", "number"])
     for event in ("update", "delete"):
@@ -43,11 +93,13 @@ def upgrade() -> None:
         sa.Column("version_text", CleanText(), nullable=False),
         sa.Column("names", sa.JSON(), nullable=False),
         sa.Column("version_key", sa.Text()),
-        sa.Column("rules_version", sa.Integer(), nullable=False),
+        sa.Column("version_rules", sa.Integer(), nullable=False),
+        sa.Column("need_rules", sa.Integer(), nullable=False),
         sa.Column("need", sa.JSON(), nullable=False),
         sa.Column("standing", sa.Text(), nullable=False),
         sa.Column("priority", sa.Text()),
         sa.Column("reviewed_at", UtcTime()),
+        sa.Column("package_kept", sa.Boolean(), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_combinations"),
         sa.UniqueConstraint(
             "maker",
@@ -63,9 +115,12 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("place", CleanText()),
+        sa.Column("uses", sa.Integer(), nullable=False),
         sa.Column("uses_left", sa.Integer(), nullable=False),
         sa.Column("created_at", UtcTime(), nullable=False),
+        sa.Column("created_by", CleanText(), nullable=False),
         sa.Column("expires_at", UtcTime(), nullable=False),
+        sa.Column("revoked_at", UtcTime()),
         sa.PrimaryKeyConstraint("id", name="pk_enrolment_codes"),
         sa.UniqueConstraint("digest", name="uq_enrolment_codes_digest"),
     )
@@ -82,6 +137,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("version_text", CleanText(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
         sa.Column("facts", sa.JSON(), nullable=False),
         sa.Column("recorded_at", UtcTime(), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_releases"),
@@ -100,11 +156,16 @@ def upgrade() -> None:
         "tokens",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
+        sa.Column("account_id", sa.Integer()),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("role", sa.Text(), nullable=False),
         sa.Column("created_at", UtcTime(), nullable=False),
         sa.Column("expires_at", UtcTime(), nullable=False),
         sa.Column("revoked_at", UtcTime()),
+        sa.Column("used_at", UtcTime()),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name="fk_tokens_account_id_accounts"
+        ),
         sa.PrimaryKeyConstraint("id", name="pk_tokens"),
         sa.UniqueConstraint("digest", name="uq_tokens_digest"),
         sa.UniqueConstraint("name", name="uq_tokens_name"),
@@ -114,9 +175,13 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
         sa.Column("place", CleanText()),
+        sa.Column("place_by", sa.Text()),
+        sa.Column("out_of_service_at", UtcTime()),
         sa.Column("marked", CleanText()),
         sa.Column("agent_id", sa.Text()),
         sa.Column("token_digest", sa.Text()),
+        sa.Column("token_made_at", UtcTime()),
+        sa.Column("old_token_digest", sa.Text()),
         sa.Column("enrolled_at", UtcTime(), nullable=False),
         sa.Column("report_id", sa.Text()),
         sa.Column("sequence", sa.BigInteger()),
@@ -126,18 +191,24 @@ def upgrade() -> None:
         sa.Column("report", sa.LargeBinary()),
         sa.Column("running_text", CleanText()),
         sa.Column("running_seen_at", UtcTime()),
+        sa.Column("running_since", UtcTime()),
         sa.Column("firmware_on", sa.Date()),
         sa.Column("combination_id", sa.Integer()),
         sa.Column("outcome", sa.Text()),
         sa.Column("sentence", CleanText()),
         sa.Column("holds_until", UtcTime()),
         sa.Column("rules_version", sa.Integer()),
+        sa.Column("own_priority", sa.Text()),
+        sa.Column("has_own_facts", sa.Boolean(), nullable=False),
+        sa.Column("flash_id", sa.Integer()),
+        sa.Column("flash_alarm_at", UtcTime()),
         sa.ForeignKeyConstraint(
             ["combination_id"], ["combinations.id"], name="fk_machines_combination_id_combinations"
         ),
         sa.PrimaryKeyConstraint("id", name="pk_machines"),
         sa.UniqueConstraint("agent_id", name="uq_machines_agent_id"),
         sa.UniqueConstraint("token_digest", name="uq_machines_token_digest"),
+        sa.UniqueConstraint("old_token_digest", name="uq_machines_old_token_digest"),
     )
     op.create_index("ix_machines_combination_id", "machines", ["combination_id"])
     op.create_index("ix_machines_holds_until", "machines", ["holds_until"])
@@ -147,7 +218,9 @@ def upgrade() -> None:
         sa.Column("machine_id", sa.Integer(), nullable=False),
         sa.Column("code", sa.Text(), nullable=False),
         sa.Column("says", CleanText(), nullable=False),
+        sa.Column("first_seen_at", UtcTime(), nullable=False),
         sa.Column("since", UtcTime(), nullable=False),
+        sa.Column("ended_at", UtcTime()),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_attentions_machine_id_machines"
         ),
@@ -163,6 +236,7 @@ def upgrade() -> None:
         sa.Column("from_seen_at", UtcTime(), nullable=False),
         sa.Column("to_seen_at", UtcTime(), nullable=False),
         sa.Column("order", sa.Text(), nullable=False),
+        sa.Column("flash_id", sa.Integer()),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_firmware_changes_machine_id_machines"
         ),
@@ -200,3 +274,221 @@ def upgrade() -> None:
         sa.UniqueConstraint("report_id", name="uq_reports_report_id"),
     )
     op.create_index("ix_reports_machine_id_id", "reports", ["machine_id", "id"])
+    _create_knowledge()
+    _create_packages()
+    _create_work()
+
+
+def _create_knowledge() -> None:
+    """What people record beside releases and reviews, and how it finds its combinations."""
+    op.create_table(
+        "combination_names",
+        sa.Column("maker", CleanText(), nullable=False),
+        sa.Column("start", CleanText(), nullable=False),
+        sa.Column("name", CleanText(), nullable=False),
+        sa.Column("combination_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["combination_id"],
+            ["combinations.id"],
+            name="fk_combination_names_combination_id_combinations",
+        ),
+        sa.PrimaryKeyConstraint(
+            "maker", "start", "name", "combination_id", name="pk_combination_names"
+        ),
+    )
+    op.create_table(
+        "outdated_needs",
+        sa.Column("combination_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["combination_id"],
+            ["combinations.id"],
+            name="fk_outdated_needs_combination_id_combinations",
+        ),
+        sa.PrimaryKeyConstraint("combination_id", name="pk_outdated_needs"),
+    )
+    op.create_table(
+        "release_advisories",
+        sa.Column("advisory", CleanText(), nullable=False),
+        sa.Column("release_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["release_id"], ["releases.id"], name="fk_release_advisories_release_id_releases"
+        ),
+        sa.PrimaryKeyConstraint("advisory", "release_id", name="pk_release_advisories"),
+    )
+    op.create_index("ix_release_advisories_release_id", "release_advisories", ["release_id"])
+    op.create_table(
+        "exceptions",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("maker", CleanText(), nullable=False),
+        sa.Column("until", sa.Date(), nullable=False),
+        sa.Column("facts", sa.JSON(), nullable=False),
+        sa.Column("recorded_at", UtcTime(), nullable=False),
+        sa.Column("ended_at", UtcTime()),
+        sa.PrimaryKeyConstraint("id", name="pk_exceptions"),
+    )
+    op.create_table(
+        "exception_machines",
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("exception_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_exception_machines_machine_id_machines"
+        ),
+        sa.ForeignKeyConstraint(
+            ["exception_id"],
+            ["exceptions.id"],
+            name="fk_exception_machines_exception_id_exceptions",
+        ),
+        sa.PrimaryKeyConstraint("machine_id", "exception_id", name="pk_exception_machines"),
+    )
+    op.create_table(
+        "statement_names",
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("maker", CleanText(), nullable=False),
+        sa.Column("start", CleanText(), nullable=False),
+        sa.Column("name", CleanText(), nullable=False),
+        sa.Column("statement_id", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint(
+            "kind", "maker", "start", "name", "statement_id", name="pk_statement_names"
+        ),
+    )
+    op.create_index(
+        "ix_statement_names_kind_statement_id", "statement_names", ["kind", "statement_id"]
+    )
+    op.create_table(
+        "advisories",
+        sa.Column("id", CleanText(), nullable=False),
+        sa.Column("facts", sa.JSON(), nullable=False),
+        sa.Column("recorded_at", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_advisories"),
+    )
+    op.create_table(
+        "exploited",
+        sa.Column("id", sa.Text(), nullable=False),
+        sa.Column("added_on", sa.Date(), nullable=False),
+        sa.Column("due_on", sa.Date(), nullable=False),
+        sa.Column("ransomware", sa.Boolean(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_exploited"),
+    )
+    op.create_table(
+        "settings",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("value", sa.JSON(), nullable=False),
+        sa.Column("set_at", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_settings"),
+    )
+    op.create_table(
+        "symptoms",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("says", CleanText(), nullable=False),
+        sa.Column("recorded_by", CleanText(), nullable=False),
+        sa.Column("recorded_at", UtcTime(), nullable=False),
+        sa.Column("ended_at", UtcTime()),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_symptoms_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_symptoms"),
+    )
+    op.create_index("ix_symptoms_machine_id_id", "symptoms", ["machine_id", "id"])
+
+
+def _create_packages() -> None:
+    op.create_table(
+        "package_files",
+        sa.Column("sha256", sa.Text(), nullable=False),
+        sa.Column("size_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("verified_at", UtcTime(), nullable=False),
+        sa.Column("damage", CleanText()),
+        sa.PrimaryKeyConstraint("sha256", name="pk_package_files"),
+    )
+    op.create_table(
+        "packages",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("sha256", sa.Text(), nullable=False),
+        sa.Column("maker", CleanText(), nullable=False),
+        sa.Column("facts", sa.JSON(), nullable=False),
+        sa.Column("machine_id", sa.Integer()),
+        sa.Column("file_name", CleanText(), nullable=False),
+        sa.Column("source", CleanText(), nullable=False),
+        sa.Column("published_digest", sa.Text()),
+        sa.Column("kept_by", CleanText(), nullable=False),
+        sa.Column("kept_at", UtcTime(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["sha256"], ["package_files.sha256"], name="fk_packages_sha256_package_files"
+        ),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_packages_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_packages"),
+    )
+    op.create_index("ix_packages_machine_id", "packages", ["machine_id"])
+    op.create_index("ix_packages_sha256", "packages", ["sha256"])
+
+
+def _create_work() -> None:
+    op.create_table(
+        "confirmations",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("of", CleanText(), nullable=False),
+        sa.Column("by", CleanText(), nullable=False),
+        sa.Column("at", UtcTime(), nullable=False),
+        sa.Column("withdrawn_at", UtcTime()),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_confirmations_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_confirmations"),
+    )
+    op.create_index("ix_confirmations_machine_id_id", "confirmations", ["machine_id", "id"])
+    op.create_table(
+        "flashes",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("from_text", CleanText(), nullable=False),
+        sa.Column("to_text", CleanText(), nullable=False),
+        sa.Column("target_text", CleanText(), nullable=False),
+        sa.Column("by", CleanText(), nullable=False),
+        sa.Column("started_at", UtcTime(), nullable=False),
+        sa.Column("minutes", sa.Integer(), nullable=False),
+        sa.Column("done_at", UtcTime()),
+        sa.Column("before", sa.LargeBinary(), nullable=False),
+        sa.Column("result", sa.Text()),
+        sa.Column("says", CleanText()),
+        sa.Column("closed_at", UtcTime()),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_flashes_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_flashes"),
+    )
+    op.create_index("ix_flashes_machine_id_id", "flashes", ["machine_id", "id"])
+    op.create_table(
+        "policies",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("place", CleanText()),
+        sa.Column("limits", sa.Text(), nullable=False),
+        sa.Column("set_by", CleanText(), nullable=False),
+        sa.Column("set_at", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_policies"),
+    )
+    op.create_index("ix_policies_place_id", "policies", ["place", "id"])
+    op.create_table(
+        "acknowledgements",
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("by", CleanText(), nullable=False),
+        sa.Column("at", UtcTime(), nullable=False),
+        sa.Column("reason", CleanText(), nullable=False),
+        sa.Column("until", sa.Date(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_acknowledgements_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("machine_id", "code", name="pk_acknowledgements"),
+    )
+    op.create_table(
+        "leases",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("holder", sa.Text(), nullable=False),
+        sa.Column("until", UtcTime(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_leases"),
+    )

@@ -1,0 +1,175 @@
+"""Needs of combinations: worked out once, kept, and worked out anew when something touches them.
+
+- Whoever records something marks the combinations that it may be about as outdated, in the same
+  transaction. What is marked survives a restart.
+- An outdated need is never used: where someone asks for it, it is worked out there and then.
+  `renew_outdated` does so for all that are marked, in batches, so that reports get in between.
+- What is read for a need is what may be about its combination, and no more.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import datetime
+from typing import TypeVar
+
+from flashworthy_common.makers import Combination, combination_of
+from flashworthy_common.need import Need, need_of, newest_seen
+from flashworthy_common.releases import Release, Statement, is_of_running
+from flashworthy_common.report import Report
+from flashworthy_common.weighing import Weighing
+from flashworthy_server.db import Connection
+from flashworthy_server.site import Site
+from flashworthy_server.store import combinations as store
+from flashworthy_server.store import exceptions as exception_store
+from flashworthy_server.store import knowledge as knowledge_store
+from flashworthy_server.store import machines as machine_store
+from flashworthy_server.store import packages as package_store
+from flashworthy_server.store import statements as statement_store
+from flashworthy_server.store import weighing as weighing_store
+from flashworthy_server.store.combinations import Known, StoredCombination
+from flashworthy_server.store.statements import Kind, Lookup
+
+T = TypeVar("T")
+Progress = Callable[[str, int, int], None]  # what is done, how many of them, of how many
+
+AT_ONCE = 200  # combinations renewed in one transaction
+
+
+def combination_of_report(report: Report) -> Combination:
+    machine = report.machine
+    return combination_of(
+        maker=machine.maker,
+        product=machine.product,
+        product_version=machine.version,
+        board_maker=machine.board_maker,
+        board=machine.board,
+        board_version=machine.board_version,
+        version_text=report.firmware.version_text,
+    )
+
+
+def combination_id_of(connection: Connection, combination: Combination) -> int:
+    """The id of a combination; its need is worked out where that was not done yet."""
+    found = store.combination_id(connection, combination)
+    if found is not None:
+        return found
+    known = _Knowledge(connection, [combination]).known_of(combination)
+    return store.save_combination(connection, combination, known)
+
+
+def load(connection: Connection, combination_id: int) -> StoredCombination:
+    """A combination with what is known of it now."""
+    stored = store.load_combination(connection, combination_id)
+    if not stored.is_outdated:
+        return stored
+    known = _Knowledge(connection, [stored.combination]).known_of(stored.combination)
+    return replace(stored, known=known, is_outdated=False)
+
+
+def with_observation(connection: Connection, stored: StoredCombination, need: Need) -> Need:
+    """The need together with the newest version seen here, which changes with every report."""
+    here = store.versions_here(connection, stored.combination)
+    return replace(need, newest_seen=newest_seen(stored.combination, here))
+
+
+def mark_touched(connection: Connection, statements: Iterable[tuple[str, Statement]]) -> None:
+    """Mark the combinations that new statements may be about.
+
+    Args:
+        statements: each with its maker's canonical name.
+    """
+    named = ((maker, statement.models) for maker, statement in statements)
+    statement_store.mark_outdated(connection, named)
+
+
+def mark_weighed(connection: Connection, advisories: Iterable[str]) -> None:
+    """Mark the combinations that releases for these advisories are about."""
+    naming = knowledge_store.releases_naming(connection, advisories)
+    mark_touched(connection, ((each.maker, each.release) for each in naming))
+
+
+def renew_outdated(site: Site, progress: Progress | None = None) -> int:
+    """Work out every outdated need anew; how many there were.
+
+    The verdicts of machines whose need changed become due.
+    """
+    with site.database.reading() as connection:
+        total = store.count_outdated(connection)
+    done = 0
+    while done < total:
+        with site.database.writing() as connection:
+            batch = store.outdated_combinations(connection, AT_ONCE)
+            _renew(connection, batch, site.clock())
+        if not batch:
+            break
+        done += len(batch)
+        if progress:
+            progress("needs", done, max(done, total))
+    return done
+
+
+def _renew(connection: Connection, batch: list[StoredCombination], now: datetime) -> None:
+    knowledge = _Knowledge(connection, [stored.combination for stored in batch])
+    changed = []
+    for stored in batch:
+        known = knowledge.known_of(stored.combination)
+        store.save_known(connection, stored.id, stored.combination, known)
+        if known != stored.known:
+            changed.append(stored.id)
+    machine_store.make_due(connection, changed, now)
+
+
+class _Knowledge:
+    """What may be about some combinations, each statement read once."""
+
+    def __init__(self, connection: Connection, combinations: Iterable[Combination]) -> None:
+        self._connection = connection
+        self._lookups = {each for one in combinations for each in statement_store.lookups_of(one)}
+        self._releases = self._read(Kind.RELEASE, knowledge_store.releases_by_id)
+        self._reviews = self._read(Kind.REVIEW, knowledge_store.reviews_by_id)
+        self._exceptions = self._read(Kind.EXCEPTION, exception_store.exceptions_by_id)
+        self._packages = self._read(Kind.PACKAGE, package_store.intact_packages_by_id)
+        self._weighing = _weighing(
+            connection, (each for some in self._releases.values() for each in some)
+        )
+
+    def known_of(self, combination: Combination) -> Known:
+        lookups = statement_store.lookups_of(combination)
+        need = need_of(
+            combination,
+            _under(self._releases, lookups),
+            _under(self._reviews, lookups),
+            exceptions=_under(self._exceptions, lookups),
+            weighing=self._weighing,
+        )
+        packages = _under(self._packages, lookups)
+        return Known(need, any(is_of_running(each, combination) for each in packages))
+
+    def _read(
+        self, kind: Kind, load_by_id: Callable[[Connection, Iterable[int]], dict[int, T]]
+    ) -> dict[Lookup, list[T]]:
+        found = statement_store.find_statements(self._connection, kind, self._lookups)
+        by_id = load_by_id(self._connection, {each for ids in found.values() for each in ids})
+        return {
+            lookup: [by_id[each] for each in ids if each in by_id] for lookup, ids in found.items()
+        }
+
+
+def _under(found: dict[Lookup, list[T]], lookups: Iterable[Lookup]) -> list[T]:
+    """Each once: a statement may name a model and its board."""
+    return list(dict.fromkeys(each for lookup in lookups for each in found.get(lookup, ())))
+
+
+def _weighing(connection: Connection, releases: Iterable[Release]) -> Weighing:
+    named = {
+        advisory
+        for release in releases
+        for reason in release.reasons
+        for advisory in reason.advisories
+    }
+    recorded = weighing_store.load_catalogue(connection) is not None
+    return Weighing(
+        inputs=weighing_store.load_inputs(connection),
+        exploited=weighing_store.exploited_among(connection, named) if recorded else None,
+        advisories=weighing_store.advisories_by_id(connection, named),
+    )
