@@ -6,6 +6,7 @@ guest reaches nothing but one server of this machine, whose loopback address it 
 """
 
 import functools
+import lzma
 import os
 import py_compile
 import re
@@ -28,6 +29,7 @@ FIRMWARE = Path("/usr/share/OVMF")
 PROGRAMS = ("qemu-system-x86_64", "iasl", "busybox")
 PATIENCE_SECONDS = 90.0
 SERVER_PORT = 8470  # on the guest's own loopback
+_XZ = b"\xfd7zXZ\0"  # how what xz packed begins
 _GATE = "10.0.2.100"  # where QEMU lets the server through
 _PYTHON = "/python"
 _LIBRARY = f"{_PYTHON}/lib/python{sys.version_info.major}.{sys.version_info.minor}"
@@ -83,11 +85,16 @@ def why_not() -> str:
     missing = [program for program in PROGRAMS if shutil.which(program) is None]
     if missing:
         return f"not here: {', '.join(missing)}"
-    return "" if find_kernel() else "no kernel is unpacked in .unpacked"
+    return "" if _kernels() else "no kernel is unpacked in .unpacked"
 
 
-def find_kernel() -> Path | None:
-    return next(iter(sorted((UNPACKED / "boot").glob("vmlinuz-*"))), None)
+def _kernels() -> list[Path]:
+    return sorted((UNPACKED / "boot").glob("vmlinuz-*"))
+
+
+def find_kernel() -> Path:
+    """Debian's kernel as it comes."""
+    return _kernels()[-1]
 
 
 # ---- the initial file system ------------------------------------------------------------------
@@ -153,8 +160,17 @@ def _python_files() -> dict[str, tuple[int, bytes]]:
             found[place] = (0o644, module.read_bytes())
     native = [interpreter, *(module for module in modules if module.suffix == ".so")]
     for library in _libraries_of(native):
-        found[str(library).lstrip("/")] = (0o755, library.read_bytes())
+        found[str(library).lstrip("/")] = (0o755, _stripped(library))
     return found
+
+
+def _stripped(library: Path) -> bytes:
+    """Without what only a debugger reads, where there is a program for that."""
+    if not shutil.which("strip"):
+        return library.read_bytes()
+    with _scratch() as scratch:
+        subprocess.run(["strip", "--strip-debug", "-o", scratch / "library", library], check=True)
+        return (scratch / "library").read_bytes()
 
 
 def _compiled(module: Path) -> bytes:
@@ -293,6 +309,17 @@ def started(folder: Path, server_port: int, *more: str) -> Iterator[Guest]:
 OPTIONS = "console=ttyS0 quiet panic=-1"  # of the kernel
 
 
-def kernel_options(initial: Path) -> list[str]:
+def kernel_options(kernel: Path, initial: Path) -> list[str]:
     """What to start where no disk has it."""
-    return ["-kernel", str(find_kernel()), "-initrd", str(initial), "-append", OPTIONS]
+    return ["-kernel", str(kernel), "-initrd", str(initial), "-append", OPTIONS]
+
+
+def unpacked_kernel(folder: Path) -> Path:
+    """The kernel without its packing, which an emulated processor takes seconds to undo.
+
+    Firmware of the old kind can start it so; UEFI needs the program around it.
+    """
+    packed = find_kernel().read_bytes()
+    kernel = folder / "vmlinux"
+    kernel.write_bytes(lzma.LZMADecompressor().decompress(packed[packed.index(_XZ) :]))
+    return kernel

@@ -68,7 +68,7 @@ def uefi_firmware(folder, code, variables):
 def run_once(server, folder, steps, *hardware):
     """Start, enrol, take the further steps, and give the report that the server has then."""
     initial = guests.initial_files(folder, f"enrol({server.code()!r})\n{steps}")
-    options = guests.kernel_options(initial)
+    options = guests.kernel_options(guests.find_kernel(), initial)
     with guests.started(folder, server.port, *options, *hardware) as guest:
         guest.wait_for("done")
     return server.newest_report()
@@ -93,7 +93,7 @@ def test_a_portable_tells_its_names_its_parts_and_its_power_as_it_changes(server
     hardware = (*smbios(tmp_path, *structures), "-acpitable", f"file={tmp_path / 'battery.aml'}",
                 *drive(tmp_path, "Stonevault SV500", "1.20.B7"))  # fmt: skip
     initial = guests.initial_files(tmp_path, f"enrol({server.code()!r})\n{STEPS}")
-    options = guests.kernel_options(initial)
+    options = guests.kernel_options(guests.unpacked_kernel(tmp_path), initial)
 
     with guests.started(tmp_path, server.port, *options, *hardware) as guest:
         guest.wait_for("plug it in")
