@@ -4,14 +4,17 @@
 - Times are RFC 3339 in UTC, dates ISO 8601.
 """
 
+import json
 from typing import Any
 
 from marshmallow import Schema, fields
 
-from flashworthy_common.present import sentence
-from flashworthy_common.readiness import Verdict
+from flashworthy_common.makers import Combination
+from flashworthy_common.policy import limits
 from flashworthy_common.values import to_json, write_time
 from flashworthy_server.services.overview import Overview, WorkItem
+from flashworthy_server.services.packages import WithoutPackage
+from flashworthy_server.services.policies import PolicyView
 
 _TIME = {"type": "string", "format": "date-time"}
 _OBJECT = {"type": "object"}
@@ -20,16 +23,19 @@ _OBJECT = {"type": "object"}
 class WrittenTime(fields.Field[Any]):
     """A time as RFC 3339 in UTC."""
 
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(metadata=_TIME, **kwargs)
+    def __init__(self, *, metadata: dict[str, Any] | None = None, **kwargs: Any) -> None:
+        super().__init__(metadata={**_TIME, **(metadata or {})}, **kwargs)
 
     def _serialize(self, value: Any, attr: str | None, obj: Any, **kwargs: Any) -> Any:
         return None if value is None else write_time(value)
 
 
 class FaultSchema(Schema):
-    field = fields.String(metadata={"description": "path of the field or position of the row"})
+    field = fields.String(
+        metadata={"description": "path of the field, with the position of its row before it"}
+    )
     reason = fields.String()
+    line = fields.Integer(metadata={"description": "of the file, where it came as one"})
 
 
 class ProblemSchema(Schema):
@@ -51,6 +57,39 @@ class ReceiptSchema(Schema):
     report_id = fields.String(metadata={"format": "uuid"})
     machine_id = fields.Integer()
     stored = fields.Boolean(metadata={"description": "false: it was here already"})
+    rotate_token = fields.Boolean(
+        metadata={"description": "true: the machine should ask for a new token"}
+    )
+
+
+class ReportReceiptSchema(ReceiptSchema):
+    plan_digest = fields.String(
+        allow_none=True, metadata={"description": "of the machine's plan; another one: fetch it"}
+    )
+
+
+class MachineTokenSchema(Schema):
+    token = fields.String(
+        metadata={"description": "shown this once; the old one is good until this one is used"}
+    )
+
+
+class EntrySchema(Schema):
+    """One entry of the audit trail; its digest is over all of it and the digest before."""
+
+    number = fields.Integer()
+    at = fields.String(metadata={"format": "date-time"})
+    who = fields.String()
+    address = fields.String(allow_none=True)
+    action = fields.String()
+    subject = fields.String()
+    before = fields.Raw(metadata=_OBJECT)
+    after = fields.Raw(metadata=_OBJECT)
+    digest = fields.String()
+
+
+class EntriesSchema(Schema):
+    entries = fields.List(fields.Nested(EntrySchema))
 
 
 class MachineRowSchema(Schema):
@@ -81,10 +120,19 @@ class MachinesSchema(Schema):
     machines = fields.List(fields.Nested(MachineRowSchema))
 
 
+class AcknowledgementSchema(Schema):
+    by = fields.String()
+    at = WrittenTime()
+    reason = fields.String()
+    until = fields.Date(metadata={"description": "the last day on which it rests, UTC"})
+
+
 class AttentionSchema(Schema):
     code = fields.String()
     says = fields.String()
-    since = WrittenTime(allow_none=True)
+    first_seen_at = WrittenTime(allow_none=True)
+    since = WrittenTime(allow_none=True, metadata={"description": "without a break"})
+    acknowledged = fields.Nested(AcknowledgementSchema, allow_none=True)
 
 
 class MachineSchema(Schema):
@@ -117,6 +165,9 @@ class FirmwareChangeSchema(Schema):
     order = fields.String(
         metadata={"description": "how the later version stands to the earlier one"}
     )
+    is_planned = fields.Boolean(
+        metadata={"description": "it came of a flash that a person had said was started"}
+    )
 
 
 class HistorySchema(Schema):
@@ -143,10 +194,21 @@ class VerdictSchema(Schema):
 class ReleaseSchema(Schema):
     id = fields.Integer()
     release = fields.Function(lambda stored: to_json(stored.release), metadata=_OBJECT)
+    recorded_at = WrittenTime()
 
 
 class ReleasesSchema(Schema):
     releases = fields.List(fields.Nested(ReleaseSchema))
+
+
+class ReviewSchema(Schema):
+    id = fields.Integer()
+    review = fields.Function(lambda stored: to_json(stored.review), metadata=_OBJECT)
+    recorded_at = WrittenTime()
+
+
+class ReviewsSchema(Schema):
+    reviews = fields.List(fields.Nested(ReviewSchema))
 
 
 class TallySchema(Schema):
@@ -155,9 +217,194 @@ class TallySchema(Schema):
     unchanged = fields.Integer()
 
 
+class DifferenceSchema(Schema):
+    field = fields.String()
+    before = fields.Raw(allow_none=True)
+    after = fields.Raw(allow_none=True)
+
+
+class ChangeSchema(Schema):
+    kind = fields.String(metadata={"description": "release, review or advisory"})
+    position = fields.String(metadata={"description": "of the row"})
+    what = fields.String()
+    is_new = fields.Boolean()
+    differences = fields.List(fields.Nested(DifferenceSchema))
+
+
 class ImportedSchema(Schema):
     releases = fields.Nested(TallySchema)
     reviews = fields.Nested(TallySchema)
+    advisories = fields.Nested(TallySchema)
+
+
+class ComparedSchema(ImportedSchema):
+    """What an import would change."""
+
+    changes = fields.List(fields.Nested(ChangeSchema))
+
+
+class InputSchema(Schema):
+    name = fields.String()
+    value = fields.Raw()
+    default = fields.Raw()
+    source = fields.String(metadata={"description": "where the default comes from"})
+    why = fields.String()
+
+
+class InputsSchema(Schema):
+    inputs = fields.List(fields.Nested(InputSchema))
+
+
+class AdvisorySchema(Schema):
+    id = fields.String()
+    exploitation = fields.Function(lambda advisory: to_json(advisory.exploitation))
+    automatable = fields.Boolean(allow_none=True)
+    cvss_vector = fields.String()
+    severity = fields.String(metadata={"description": "told, never weighed"})
+    source = fields.String()
+
+
+class AdvisoriesSchema(Schema):
+    advisories = fields.List(fields.Nested(AdvisorySchema))
+
+
+class CatalogueSchema(Schema):
+    """A catalogue of known exploited holes; null where none is recorded."""
+
+    version = fields.String()
+    released_at = fields.String(metadata={"format": "date-time"})
+    count = fields.Integer()
+    added = fields.Integer()
+    removed = fields.Integer()
+    named = fields.List(
+        fields.String(), metadata={"description": "those that recorded releases close"}
+    )
+
+
+class ExceptionSchema(Schema):
+    id = fields.Integer()
+    exception = fields.Function(lambda stored: to_json(stored.exception), metadata=_OBJECT)
+    recorded_at = WrittenTime()
+    ended_at = WrittenTime(allow_none=True, metadata={"description": "early, by a person"})
+
+
+class ExceptionsSchema(Schema):
+    exceptions = fields.List(fields.Nested(ExceptionSchema))
+
+
+class SymptomSchema(Schema):
+    id = fields.Integer()
+    says = fields.String(attribute="symptom.says")
+    recorded_by = fields.String(attribute="symptom.recorded_by")
+    recorded_at = WrittenTime(attribute="symptom.recorded_at")
+    ended_at = WrittenTime(allow_none=True)
+
+
+class SymptomsSchema(Schema):
+    symptoms = fields.List(fields.Nested(SymptomSchema))
+
+
+class ConfirmationSchema(Schema):
+    id = fields.Integer()
+    what = fields.Function(lambda stored: stored.confirmation.what.value)
+    of = fields.String(attribute="confirmation.of")
+    by = fields.String(attribute="confirmation.by")
+    at = WrittenTime(attribute="confirmation.at")
+    withdrawn_at = WrittenTime(allow_none=True)
+
+
+class ConfirmationsSchema(Schema):
+    confirmations = fields.List(fields.Nested(ConfirmationSchema))
+
+
+class FlashSchema(Schema):
+    id = fields.Integer()
+    from_text = fields.String(attribute="flash.from_text")
+    to_text = fields.String(attribute="flash.to_text")
+    target_text = fields.String(attribute="flash.target_text")
+    by = fields.String(attribute="flash.by")
+    started_at = WrittenTime(attribute="flash.started_at")
+    expected_at = WrittenTime(attribute="flash.expected_at")
+    done_at = WrittenTime(
+        attribute="flash.done_at", allow_none=True, metadata={"description": "by a person's word"}
+    )
+    result = fields.Function(
+        lambda stored: stored.found.result.value if stored.found else None,
+        metadata={"description": "by the machine's own report; null: nothing came of it yet"},
+    )
+    says = fields.Function(lambda stored: stored.found.says if stored.found else None)
+    closed_at = WrittenTime(allow_none=True)
+
+
+class FlashesSchema(Schema):
+    flashes = fields.List(fields.Nested(FlashSchema))
+
+
+class PlanSchema(Schema):
+    digest = fields.String(metadata={"description": "of all but the times"})
+    look_for = fields.List(
+        fields.String(), attribute="plan.look_for", metadata={"description": "drivers and packages"}
+    )
+    plan = fields.Function(lambda named: to_json(named.plan), metadata=_OBJECT)
+
+
+class PolicySettingSchema(Schema):
+    limits = fields.Function(lambda stored: json.loads(stored.limits), metadata=_OBJECT)
+    set_by = fields.String()
+    set_at = WrittenTime()
+
+
+class PolicySchema(Schema):
+    place = fields.String(allow_none=True, metadata={"description": "null: the whole site"})
+    limits = fields.Function(
+        lambda view: [_limit(view, each) for each in limits()],
+        metadata={"type": "array", "items": {"type": "object"}},
+    )
+    versions = fields.List(fields.Nested(PolicySettingSchema))
+
+
+class PolicyChangeSchema(Schema):
+    now = fields.Function(lambda change: change.now.value)
+    then = fields.Function(lambda change: change.then.value)
+    machines = fields.Integer()
+
+
+class PolicyChangesSchema(Schema):
+    changes = fields.List(fields.Nested(PolicyChangeSchema))
+
+
+class PackageSchema(Schema):
+    id = fields.Integer()
+    sha256 = fields.String()
+    size_bytes = fields.Integer()
+    package = fields.Function(lambda stored: to_json(stored.package), metadata=_OBJECT)
+    machine_id = fields.Integer(
+        allow_none=True, metadata={"description": "the only machine that a board dump is for"}
+    )
+    file_name = fields.String()
+    source = fields.String()
+    published_digest = fields.String(allow_none=True)
+    kept_by = fields.String()
+    kept_at = WrittenTime()
+    verified_at = WrittenTime()
+    damage = fields.String(allow_none=True)
+
+
+class PackagesSchema(Schema):
+    packages = fields.List(fields.Nested(PackageSchema))
+
+
+class WithoutPackageSchema(Schema):
+    maker = fields.String(allow_none=True)
+    model = fields.String(allow_none=True)
+    board = fields.String(allow_none=True)
+    board_version = fields.String(allow_none=True)
+    version_text = fields.String(allow_none=True)
+    machines = fields.Integer()
+
+
+class WithoutPackagesSchema(Schema):
+    combinations = fields.List(fields.Nested(WithoutPackageSchema))
 
 
 class ModelCountSchema(Schema):
@@ -211,20 +458,29 @@ class WorklistSchema(Schema):
     worklist = fields.List(fields.Nested(WorkItemSchema))
 
 
-def verdict_answer(verdict: Verdict) -> dict[str, Any]:
-    priority = verdict.need.priority
+def _limit(view: PolicyView, limit: Any) -> dict[str, Any]:
     return {
-        **to_json(verdict),
-        "sentence": sentence(verdict),
-        "priority": priority.value if priority else None,
+        "name": limit.name,
+        "value": to_json(getattr(view.policy, limit.name)),
+        "default": to_json(limit.default),
+        "set_here": limit.name in view.set_here,
+        "why": limit.metadata["why"],
+        "source": limit.metadata["source"],
     }
 
 
-def work_item_answer(item: WorkItem) -> dict[str, Any]:
+def combination_answer(combination: Combination) -> dict[str, Any]:
     names = ("maker", "model", "board", "board_version", "version_text")
-    key = (text or None for text in item.combination.key)
+    return dict(zip(names, (text or None for text in combination.key), strict=True))
+
+
+def without_package_answer(found: WithoutPackage) -> dict[str, Any]:
+    return {**combination_answer(found.combination), "machines": found.machines}
+
+
+def work_item_answer(item: WorkItem) -> dict[str, Any]:
     return {
-        **dict(zip(names, key, strict=True)),
+        **combination_answer(item.combination),
         "machines": item.machines,
         "because": item.because,
         "newest_seen": to_json(item.need.newest_seen),

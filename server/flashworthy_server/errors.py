@@ -34,8 +34,36 @@ class ForbiddenError(ServerError):
     """Whoever asks is known, and may not do this."""
 
 
+class SignedOutError(ServerError):
+    """Nobody is signed in, or the session has ended."""
+
+
+class SignInError(ServerError):
+    """Name, password or code are not right; which of them is not told."""
+
+
+class ProofNeededError(ServerError):
+    """The password was last given too long ago for what is asked."""
+
+
+class TooManyError(ServerError):
+    """Too many requests or tries; `retry_after_seconds` says when the next may succeed."""
+
+    def __init__(self, message: str, retry_after_seconds: int) -> None:
+        self.retry_after_seconds = retry_after_seconds
+        super().__init__(message)
+
+
+class InvalidInputError(ServerError):
+    """What a person typed cannot be taken; `field` names the field of the form."""
+
+    def __init__(self, field: str, message: str) -> None:
+        self.field = field
+        super().__init__(message)
+
+
 class InvalidCodeError(ServerError):
-    """An enrolment code is unknown, used up or expired."""
+    """A code is unknown, used up or expired."""
 
 
 class NotFoundError(ServerError):
@@ -74,6 +102,18 @@ class AuditError(ServerError):
     """The audit trail is not what was written; the message says where it breaks."""
 
 
+class NoSpaceError(ServerError):
+    """The disk has no room for what is to be kept; nothing of it was kept."""
+
+
+class DigestError(ServerError):
+    """What arrived is not what its digest says; nothing of it was kept."""
+
+
+class DamagedPackageError(ServerError):
+    """The file of a kept package is no longer what it was."""
+
+
 class FileError(ServerError):
     """A file cannot be read, or is not what it should be."""
 
@@ -84,16 +124,26 @@ class CarriedReportsError(ServerError):
 
 @dataclass(frozen=True, slots=True)
 class BadRow:
-    """One thing that is wrong with a row of a document."""
+    """One thing that is wrong with a row of a document, or with a form."""
 
-    position: str  # such as "releases[3]", counted from 0
+    position: str  # such as "releases[3]", counted from 0; empty: the one row that was sent
     reason: str
+    field: str = ""  # within the row, such as "models[0]"; empty: the row as a whole
+    line: int | None = None  # of the file, counted from 1; none: not known
+
+    @property
+    def where(self) -> str:
+        """Position and field, such as "releases[3].models[0]"."""
+        return f"{self.position}.{self.field}".strip(".")
 
 
 class BadRowsError(ServerError):
-    """A document has bad rows; nothing of it was kept."""
+    """Something has bad rows or fields; nothing of it was kept."""
 
     def __init__(self, rows: Iterable[BadRow]) -> None:
         self.rows = tuple(rows)
-        count = len({row.position for row in self.rows})
-        super().__init__(f"{count} bad row{'s' if count > 1 else ''}; nothing was imported")
+        positions = {row.position for row in self.rows}
+        count, what = len(positions), "row"
+        if positions == {""}:
+            count, what = len({row.field for row in self.rows}), "field"
+        super().__init__(f"{count} bad {what}{'s' if count > 1 else ''}; nothing was recorded")

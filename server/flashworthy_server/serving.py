@@ -1,10 +1,13 @@
 """The application server: gunicorn, with every limit set."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from gunicorn.app.base import BaseApplication
 
 from flashworthy_server import create_app
+from flashworthy_server.services.work import Worker
+from flashworthy_server.web.context import EXTENSION
 
 WORKERS = 1  # processes: one writer per SQLite file
 THREADS = 8  # requests at the same time
@@ -17,8 +20,8 @@ LONGEST_REQUEST_LINE = 8190  # bytes
 class Server(BaseApplication):
     """gunicorn with the settings above; the site is opened in the worker, after the fork."""
 
-    def __init__(self, url: str, host: str, port: int) -> None:
-        self.url, self.address = url, f"{host}:{port}"
+    def __init__(self, settings: Mapping[str, Any], host: str, port: int) -> None:
+        self.settings, self.address = settings, f"{host}:{port}"
         super().__init__()
 
     def load_config(self) -> None:
@@ -36,4 +39,6 @@ class Server(BaseApplication):
             self.cfg.set(name, value)
 
     def load(self) -> Any:
-        return create_app({"database": self.url})
+        app = create_app(self.settings)
+        Worker(app.extensions[EXTENSION]).start()
+        return app

@@ -3,11 +3,19 @@
 import shutil
 
 import pytest
+from argon2 import PasswordHasher
+from argon2.profiles import CHEAPEST
+from sqlalchemy import event
 
 from flashworthy_server import create_app, schema
+from flashworthy_server.config import config_from
 from flashworthy_server.db import Database
-from flashworthy_server.services import credentials
+from flashworthy_server.services import credentials, passwords
 from flashworthy_server.services.who import Role
+from flashworthy_server.site import open_site
+from flashworthy_server.web.access import COUNTERS
+from flashworthy_server.web.context import EXTENSION
+from flashworthy_server.web.limits import Counters
 from support.site import WHO, FrozenClock, TestedSite
 
 
@@ -35,12 +43,42 @@ def clock():
     return FrozenClock()
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _cheap_passwords():
+    """Passwords are hashed with the least cost that argon2 knows."""
+    dear = passwords.hasher
+    passwords.hasher = PasswordHasher.from_parameters(CHEAPEST)
+    yield
+    passwords.hasher = dear
+
+
+def _write_without_waiting(connection, record):
+    """No test pulls the plug: what is written need not be on the disk yet."""
+    connection.execute("PRAGMA synchronous = OFF")
+
+
+@pytest.fixture(scope="session")
+def application(empty_database):
+    """One application for all tests: what it serves is put under it by each."""
+    app = create_app({"database": f"sqlite:///{empty_database}"})
+    app.extensions[EXTENSION].database.close()
+    return app
+
+
 @pytest.fixture
-def site(url, clock):
-    app = create_app({"database": url, "page_rows": 5}, clock=clock)
-    opened = app.extensions["flashworthy"]
+def site(application, url, clock, tmp_path):
+    settings = {
+        "database": url,
+        "page_rows": 5,
+        "packages": str(tmp_path / "packages"),
+        "packages_spare_bytes": 0,
+    }
+    opened = open_site(config_from(settings), clock)
+    event.listen(opened.database.engine, "connect", _write_without_waiting)
+    application.extensions[EXTENSION] = opened
+    application.extensions[COUNTERS] = Counters()
     token = credentials.make_token(
         opened, WHO, "Ida Fenwick", role=Role.ADMINISTRATOR, days=90
     ).token
-    yield TestedSite(app.test_client(), clock, token, url)
-    opened.database.close()
+    yield TestedSite(application.test_client(), clock, token, url)
+    application.extensions[EXTENSION].database.close()

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from flashworthy_common.report import report_to_json
 from flashworthy_server.cli import main
-from flashworthy_server.cli.json_rows import lines_of_rows
+from flashworthy_server.documents import lines_of_rows
 from support.machines import a_report
 from support.site import KNOWLEDGE, RELEASE, a_sent_report, report_id
 
@@ -55,6 +55,7 @@ def test_without_tables_a_command_says_what_to_do(run):
 
 def test_a_file_that_is_no_database_is_one_plain_line(run):
     Path("notes.db").write_text("x" * 5000, encoding="utf-8")
+    Path("notes.db").chmod(0o600)
 
     for words in (("migrate",), ("overview",)):
         result = run(*words, database="sqlite:///notes.db")
@@ -88,7 +89,7 @@ def test_a_code_is_printed_once_for_a_person_and_as_json(run):
     plain = run("code", "new", "--uses", "20", "--days", "2", "--place", "Alder Lane/hall")
     as_json = run("code", "new", "--json")
 
-    assert re.fullmatch(r"fwjoin(-[0-9A-Z]{5}){4}\n", plain.stdout)
+    assert re.fullmatch(r"fwjoin(-[0-9A-Z]{6}){4}\n", plain.stdout)
     assert plain.stderr.startswith("for 20 machine(s), until ")
     assert list(json.loads(as_json.stdout)) == ["code", "uses", "place", "expires_at"]
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from support.machines import NOW
-from support.site import KNOWLEDGE, a_sent_report
+from support.site import a_sent_report
 
 
 def names(response):
@@ -78,7 +78,7 @@ def varied(site):
     site.machine(2, place="Alder Lane 2", firmware={"version_text": "1.34"})
     site.machine(3, place="Mill Street", machine={"maker": "Brightloom GmbH", "product": "Slate 3"})
     site.machine(4, place="Alder Lane / annexe", firmware={"secure_boot": False})
-    site.post("/releases/import", KNOWLEDGE)
+    site.know()
     return site
 
 
@@ -122,9 +122,8 @@ def test_a_machine_without_a_report_for_long_is_silent(site):
     site.machine(2)
 
     assert names(site.get("/machines?attention=silent")) == ["desk-001", "never-reported"]
-    assert site.get("/machines/1").json["attention"] == [
-        {"code": "silent", "says": "no report since 2026-05-04", "since": None}
-    ]
+    (silent,) = site.get("/machines/1").json["attention"]
+    assert (silent["code"], silent["says"]) == ("silent", "no report since 2026-05-04")
 
 
 def test_all_that_match_come_as_csv(site):
@@ -162,7 +161,13 @@ def test_one_machine_is_told_with_its_need_its_report_and_what_asks_for_attentio
     assert view["agent_id"] == "7b0c5a44-0a55-4c5e-9d4f-000000000001"
     assert view["enrolled_at"] == "2026-05-04T10:00:00Z"
     assert view["attention"] == [
-        {"code": "secure-boot-off", "says": "Secure Boot is off", "since": "2026-05-04T10:00:00Z"}
+        {
+            "code": "secure-boot-off",
+            "says": "Secure Boot is off",
+            "first_seen_at": "2026-05-04T10:00:00Z",
+            "since": "2026-05-04T10:00:00Z",
+            "acknowledged": None,
+        }
     ]
     assert view["need"]["standing"] == "unlisted"
     assert view["report"]["firmware"]["version_text"] == "1.29"
@@ -201,7 +206,7 @@ def test_a_history_goes_back_a_page_at_a_time(site):
 
 def test_a_verdict_is_asked_for_from_the_desk_or_on_the_spot(site):
     site.machine(1, place="Alder Lane / hall")
-    site.post("/releases/import", KNOWLEDGE)
+    site.know()
 
     desk = site.get("/machines/1/verdict").json
     site.clock.pass_by(minutes=30)
@@ -228,7 +233,7 @@ def test_a_machine_may_ask_for_its_own_verdict_and_no_other(site):
 
 def test_a_kept_verdict_is_judged_again_once_it_no_longer_holds(site):
     site.machine(1)
-    site.post("/releases/import", KNOWLEDGE)
+    site.know()
     assert names(site.get("/machines?outcome=clear")) == ["desk-001"]
 
     site.clock.pass_by(hours=5)  # what was seen of power is too old now
@@ -243,7 +248,7 @@ def test_more_machines_than_one_batch_are_judged_again_before_they_are_listed(si
     object.__setattr__(site.site.config, "reassess_batch_machines", 2)
     for number in range(1, 6):
         site.machine(number)
-    site.post("/releases/import", KNOWLEDGE)
+    site.know()
     site.clock.pass_by(hours=5)
 
     assert site.get("/overview").json["outcomes"]["prepare"] == 5
@@ -251,7 +256,7 @@ def test_more_machines_than_one_batch_are_judged_again_before_they_are_listed(si
 
 def test_a_marked_machine_is_held_whatever_speaks_for_it(site):
     site.machine(1)
-    site.post("/releases/import", KNOWLEDGE)
+    site.know()
 
     marked = site.patch("/machines/1", {"marked": "drug cabinet control"})
     assert marked.status_code == 200

@@ -11,8 +11,11 @@ from werkzeug.test import TestResponse
 
 from flashworthy_common.ids import uuid7
 from flashworthy_common.report import report_to_json
-from flashworthy_server.services import credentials
+from flashworthy_server.services import accounts, credentials, sessions
+from flashworthy_server.services.sessions import Attempt
 from flashworthy_server.services.who import Role, at_the_terminal
+from flashworthy_server.web import cookies
+from support.browser import Browser
 from support.machines import NOW, a_report
 
 UUID = "6f1c2e4a-9b1d-4c7e-8a55-0c9be1f3a201"
@@ -51,6 +54,7 @@ KNOWLEDGE = {"releases": [RELEASE], "reviews": [REVIEW]}
 
 
 WHO = at_the_terminal("ida")
+PASSWORD = "heron lantern brick"
 
 
 class FrozenClock:
@@ -90,8 +94,55 @@ class TestedSite:
     def patch(self, path: str, data: object) -> TestResponse:
         return self.client.patch(f"/api/v1{path}", json=data, headers=self._headers(None, {}))
 
+    def know(self) -> None:
+        """Import `KNOWLEDGE`, and keep the package of what its machines run."""
+        assert self.post("/releases/import", KNOWLEDGE).status_code == 200
+        assert self.keep(b"the package of 1.29").status_code == 201
+
+    def keep(self, content: bytes, **said: object) -> TestResponse:
+        """Keep a package of 1.29 for Folio 14, or what is said instead."""
+        query = {
+            "maker": "Quillmark",
+            "model": "Folio 14",
+            "version": "1.29",
+            "file_name": "folio-14-1.29.cap",
+            "source": "https://quillmark.example/folio-14",
+        }
+        headers = self._headers(None, said.pop("headers", {}))
+        return self.client.post(
+            "/api/v1/packages",
+            query_string=query | said,
+            data=content,
+            headers={"Content-Type": "application/octet-stream"} | headers,
+        )
+
     def code(self, *, uses: int = 1000, days: int = 1, place: str | None = None) -> str:
         return credentials.make_code(self.site, WHO, uses=uses, days=days, place=place).code
+
+    def settle(self, **settings: object) -> None:
+        """Serve the same site with some settings changed."""
+        config = replace(self.site.config, **settings)
+        self.client.application.extensions["flashworthy"] = replace(self.site, config=config)
+
+    def person(self, role: Role, name: str = "", password: str = PASSWORD) -> str:
+        """Add a person who can sign in; their name."""
+        shown = name or f"the {role.value}"
+        made = accounts.add(self.site, WHO, shown, role)
+        accounts.set_up(self.site, "192.0.2.1", shown, made.code, password)
+        return shown
+
+    def browser(self, role: Role | None = None, address: str = "127.0.0.1") -> Browser:
+        """A browser of its own, in which somebody with a role is signed in."""
+        if role is None:
+            return Browser(self.client.application.test_client(), address)
+        return self.signed_in(self.person(role), address)
+
+    def signed_in(self, name: str, address: str = "127.0.0.1", code: str = "") -> Browser:
+        """A browser of its own, in which a person of `person` is signed in."""
+        browser = Browser(self.client.application.test_client(), address)
+        attempt = Attempt(name, PASSWORD, code, address, "a browser")
+        browser.client.set_cookie(cookies.NAME, sessions.sign_in(self.site, attempt))
+        return browser
 
     def token_of(self, role: Role) -> str:
         """A program's token with a role, or that of a machine which is enrolled for it."""

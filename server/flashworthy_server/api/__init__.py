@@ -6,22 +6,34 @@
 - the rest: the routes
 """
 
-from flask import Flask, Response
+from typing import Any
+
+from flask import Flask
 from flask_smorest import Api
 
 from flashworthy_server.answers import ProblemSchema
 from flashworthy_server.api import (
+    audit,
+    confirmations,
     enrolments,
+    entries,
+    exceptions,
+    flashes,
     health,
     machines,
     overview,
+    packages,
+    plans,
+    policies,
     problems,
     releases,
     reports,
+    resting,
+    reviews,
+    symptoms,
+    tokens,
+    weighing,
 )
-from flashworthy_server.site import Site
-from flashworthy_server.web import access
-from flashworthy_server.web.context import EXTENSION
 
 PREFIX = "/api/v1"
 
@@ -51,20 +63,17 @@ class _ProblemApi(Api):
         self.DEFAULT_RESPONSE_CONTENT_TYPE = Api.DEFAULT_RESPONSE_CONTENT_TYPE
 
 
-def register(app: Flask, site: Site) -> None:
-    """Add the API of one site to an application."""
-    app.extensions[EXTENSION] = site
+_MODULES: tuple[Any, ...] = (
+    *(enrolments, tokens, reports, machines, entries, symptoms, overview),
+    *(confirmations, flashes, plans, resting, policies),
+    *(releases, reviews, weighing, exceptions, packages, audit),
+)
+
+
+def register(app: Flask) -> None:
+    """Add the API to an application."""
     app.config.update(_OPENAPI)
-    problems.register(app)
-    access.register(app)
     api = _ProblemApi(app)
-    for module in (enrolments, reports, machines, overview, releases):
+    for module in _MODULES:
         api.register_blueprint(module.blueprint, url_prefix=PREFIX + module.blueprint.url_prefix)
     app.register_blueprint(health.blueprint)
-    app.after_request(_keep_private)
-
-
-def _keep_private(response: Response) -> Response:
-    response.headers["Cache-Control"] = "no-store"
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    return response

@@ -17,7 +17,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from flashworthy_server.config import KIB, MIB
 from flashworthy_server.errors import TooLargeError, UnreadableBodyError, UnsupportedBodyError
 from flashworthy_server.web.context import current_site
-from flashworthy_server.wire import parse_json
+from flashworthy_server.wire import parse_json, require_bounded
 
 _DISCARDED_BYTES = 8 * MIB  # of a body that is too large
 _CHUNK_BYTES = 64 * KIB
@@ -30,18 +30,34 @@ class Body:
     data: Any
 
 
-def read_body(limit_bytes: int) -> Body:
+def read_body(limit_bytes: int, most_values: int | None = None) -> Body:
     """The JSON body of the request.
+
+    Args:
+        most_values: that it may hold; none: as many as a document that is imported.
 
     Raises:
         UnsupportedBodyError: it is no JSON by its headers, or of an unknown coding.
-        TooLargeError: it is over the limit, as it came or decompressed.
+        TooLargeError: it is over a limit, as it came, decompressed or parsed.
         UnreadableBodyError: it is not what its headers say.
     """
     if not request.is_json:
         raise UnsupportedBodyError("expected a body of Content-Type: application/json")
     text = _decoded(_received(limit_bytes), limit_bytes)
-    return Body(text, parse_json(text))
+    config, data = current_site().config, parse_json(text)
+    require_bounded(data, depth=config.json_depth, values=most_values or config.import_values)
+    return Body(text, data)
+
+
+def read_file(limit_bytes: int) -> bytes:
+    """The body of the request as it is, decompressed.
+
+    Raises:
+        UnsupportedBodyError: it is of an unknown coding.
+        TooLargeError: it is over the limit, as it came or decompressed.
+        UnreadableBodyError: it is not compressed as its headers say.
+    """
+    return _decoded(_received(limit_bytes), limit_bytes)
 
 
 def current_body() -> Body:
@@ -57,7 +73,8 @@ class _Parser(FlaskParser):
         self.DEFAULT_UNKNOWN_BY_LOCATION = {**known, "query": RAISE}
 
     def load_json(self, req: Request, schema: Any) -> Any:
-        g.body = read_body(current_site().config.report_body_bytes)
+        config = current_site().config
+        g.body = read_body(config.report_body_bytes, config.report_values)
         return g.body.data
 
 
@@ -104,6 +121,9 @@ def _decoded(raw: bytes, limit_bytes: int) -> bytes:
         raise UnreadableBodyError("the body is not gzip, although its header says so") from error
     if len(text) > limit_bytes:
         raise _too_large(limit_bytes)
+    ratio = current_site().config.body_ratio
+    if len(text) > ratio * len(raw):
+        raise TooLargeError(f"expected a body that was compressed to no less than 1/{ratio}")
     if not unpacker.eof or unpacker.unused_data:
         raise UnreadableBodyError("the gzip body is cut short, or something follows it")
     return text

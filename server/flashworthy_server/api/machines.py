@@ -11,6 +11,7 @@ from marshmallow import Schema, fields, validate
 
 from flashworthy_common.attention import AttentionCode
 from flashworthy_common.need import Standing
+from flashworthy_common.present import verdict_to_json
 from flashworthy_common.readiness import Moment, Outcome
 from flashworthy_common.reasons import Priority
 from flashworthy_server.answers import (
@@ -19,17 +20,22 @@ from flashworthy_server.answers import (
     MachineSchema,
     MachinesSchema,
     VerdictSchema,
-    verdict_answer,
 )
 from flashworthy_server.api.bodies import Blueprint
 from flashworthy_server.api.pages import Cursor, next_link
+from flashworthy_server.api.queries import (
+    LONGEST_FILTER,
+    LimitSchema,
+    one_of,
+    page_count,
+    text_filter,
+)
 from flashworthy_server.services import machines as service
 from flashworthy_server.services.machines import Filters
 from flashworthy_server.web.access import require_own
 from flashworthy_server.web.context import current_site, current_who
 
 CSV = "text/csv"
-LONGEST_FILTER = 200  # characters
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run; OWASP
 
 blueprint = Blueprint(
@@ -37,30 +43,20 @@ blueprint = Blueprint(
 )
 
 
-def _one_of(kind: Any) -> fields.String:
-    return fields.String(validate=validate.OneOf([each.value for each in kind]))
-
-
-def _text() -> fields.String:
-    return fields.String(validate=validate.Length(1, LONGEST_FILTER))
-
-
-class LimitSchema(Schema):
-    limit = fields.Integer(
-        validate=validate.Range(1), metadata={"description": "rows of a page; the server has a top"}
-    )
-
-
 class FilterSchema(LimitSchema):
-    outcome = _one_of(Outcome)
-    standing = _one_of(Standing)
-    priority = _one_of(Priority)
-    attention = _one_of(AttentionCode)
-    place = _text()
-    maker = _text()
-    model = _text()
-    text = _text()
+    outcome = one_of(Outcome)
+    standing = one_of(Standing)
+    priority = one_of(Priority)
+    attention = one_of(AttentionCode)
+    place = text_filter()
+    maker = text_filter()
+    model = text_filter()
+    text = text_filter()
+    out_of_service = fields.Boolean(metadata={"description": "those, instead of those in service"})
     after = Cursor(str, int)
+
+
+_FILTERS = frozenset(each.name for each in fields_of(Filters))
 
 
 class HistoryQuerySchema(LimitSchema):
@@ -93,11 +89,13 @@ def list_machines(query: dict[str, Any]) -> Any:
     With `Accept: text/csv` all that match come at once, as CSV.
     """
     site = current_site()
-    filters = Filters(**{each.name: query.get(each.name) for each in fields_of(Filters)})
+    asked: dict[str, Any] = {name: query[name] for name in _FILTERS if name in query}
     if request.accept_mimetypes.best_match(["application/json", CSV]) == CSV:
-        rows = service.all_machines(site, filters, at_once=site.config.most_page_rows)
+        rows = service.all_machines(site, Filters(**asked), at_once=site.config.most_page_rows)
         return Response(_csv(rows), content_type=f"{CSV}; charset=utf-8")
-    page = service.page_of_machines(site, filters, after=query.get("after"), count=_count(query))
+    page = service.page_of_machines(
+        site, Filters(**asked), after=query.get("after"), count=page_count(query)
+    )
     return {"machines": page.rows}, next_link(*page.after) if page.after else {}
 
 
@@ -123,7 +121,7 @@ def mark(data: dict[str, Any], machine_id: int) -> service.MachineView:
 def history(query: dict[str, Any], machine_id: int) -> Any:
     """A machine's reports, newest first, and its firmware changes."""
     (before,) = query.get("after", (None,))
-    found = service.history_of(current_site(), machine_id, before=before, count=_count(query))
+    found = service.history_of(current_site(), machine_id, before=before, count=page_count(query))
     return found, next_link(found.before) if found.before else {}
 
 
@@ -133,13 +131,7 @@ def history(query: dict[str, Any], machine_id: int) -> Any:
 def verdict(query: dict[str, Any], machine_id: int) -> dict[str, Any]:
     """The verdict of now, from the desk or on the spot; a machine may ask for its own."""
     require_own(machine_id)
-    return verdict_answer(service.verdict_of(current_site(), machine_id, query["moment"]))
-
-
-def _count(query: dict[str, Any]) -> int:
-    config = current_site().config
-    asked: int = query.get("limit", config.page_rows)
-    return min(asked, config.most_page_rows)
+    return verdict_to_json(service.verdict_of(current_site(), machine_id, query["moment"]))
 
 
 def _csv(rows: Iterable[service.MachineRow]) -> Iterator[str]:

@@ -4,17 +4,28 @@
 - A wrong file or a wrong name is one plain line and exit status 1; wrong usage is 2.
 
 - ``frame``: options that all commands share, and how failures end
-- ``text``: tables and lines
+- ``text``, ``files``: tables and lines; files that are read
 - the rest: the commands
 """
 
+from flashworthy_server.cli.account import account
 from flashworthy_server.cli.audit import audit
+from flashworthy_server.cli.confirmations import confirmations
+from flashworthy_server.cli.exceptions import exceptions
+from flashworthy_server.cli.flashes import flash
 from flashworthy_server.cli.frame import Group
 from flashworthy_server.cli.look import machines, mark, overview, verdict, worklist
-from flashworthy_server.cli.record import releases, reports
+from flashworthy_server.cli.machine import attention, machine
+from flashworthy_server.cli.packages import packages
+from flashworthy_server.cli.policy import policy
+from flashworthy_server.cli.releases import releases
+from flashworthy_server.cli.reports import reports
+from flashworthy_server.cli.review import review
 from flashworthy_server.cli.run import migrate, serve
 from flashworthy_server.cli.secrets import code, token
+from flashworthy_server.cli.symptoms import symptoms
 from flashworthy_server.cli.versions import versions
+from flashworthy_server.cli.weighing import advisories, exploited, weighing
 
 main = Group(
     "flashworthy-server",
@@ -23,6 +34,7 @@ main = Group(
     commands=[
         migrate,
         serve,
+        account,
         code,
         token,
         audit,
@@ -31,7 +43,19 @@ main = Group(
         verdict,
         worklist,
         mark,
+        machine,
+        attention,
+        confirmations,
+        flash,
+        policy,
         releases,
+        review,
+        symptoms,
+        exceptions,
+        packages,
+        weighing,
+        advisories,
+        exploited,
         reports,
         versions,
     ],

@@ -4,20 +4,27 @@ import functools
 import getpass
 import json
 import os
+import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 from sqlalchemy.exc import DBAPIError
 
 from flashworthy_common.errors import FlashworthyError
 from flashworthy_server import schema
-from flashworthy_server.config import Config, config_from
+from flashworthy_server.config import Config, config_from, load_settings
+from flashworthy_server.errors import ConfigurationError
 from flashworthy_server.services.who import Who, at_the_terminal
 from flashworthy_server.site import Clock, open_site, system_clock
 
 DATABASE_VARIABLE = "FLASHWORTHY_DATABASE"
+SETTINGS_VARIABLE = "FLASHWORTHY_SETTINGS"
+PACKAGES_VARIABLE = "FLASHWORTHY_PACKAGES"  # the folder of kept packages
 FAILURE = 1  # exit status
+_PASSWORD = re.compile(r"://[^/@]*:[^/@]+@")
 
 
 class Group(click.Group):
@@ -34,29 +41,53 @@ class Group(click.Group):
         return ctx.exit(FAILURE)
 
 
-database_option = click.option(
+_database_option = click.option(
     "--database",
     "url",
     envvar=DATABASE_VARIABLE,
-    default=Config().database,
-    show_default=True,
     show_envvar=True,
-    help="SQLAlchemy URL; a relative path begins in the working folder.",
+    help="SQLAlchemy URL; a relative path begins in the working folder."
+    f"  [default: {Config().database}]",
+)
+_settings_option = click.option(
+    "--settings",
+    "settings_file",
+    envvar=SETTINGS_VARIABLE,
+    show_envvar=True,
+    type=click.Path(path_type=Path),
+    help="TOML file of settings, such as public_url.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 
+def with_settings(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the `settings` that file, environment and --database say, by name."""
+
+    @_database_option
+    @_settings_option
+    @functools.wraps(command)
+    def told(url: str | None, settings_file: Path | None, **options: Any) -> None:
+        settings = load_settings(settings_file) if settings_file else {}
+        if packages := os.environ.get(PACKAGES_VARIABLE):
+            settings["packages"] = packages
+        if url is not None:
+            settings["database"] = _without_shown_password(url)
+        command(settings, **options)
+
+    return told
+
+
 def with_site(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the `site` of its --database, and close it afterwards.
+    """Give a command the `site` of its settings, and close it afterwards.
 
     Its clock is the context's object; without one, the system's.
     """
 
-    @database_option
+    @with_settings
     @functools.wraps(command)
-    def opened(url: str, **options: Any) -> None:
+    def opened(settings: dict[str, Any], **options: Any) -> None:
         clock: Clock = click.get_current_context().obj or system_clock
-        site = open_site(config_from({"database": url}), clock)
+        site = open_site(config_from(settings), clock)
         try:
             schema.require_current(site.database)
             command(site, **options)
@@ -64,6 +95,17 @@ def with_site(command: Callable[..., None]) -> Callable[..., None]:
             site.database.close()
 
     return opened
+
+
+def _without_shown_password(url: str) -> str:
+    """The URL as it came, unless everyone on this machine can read a password in it."""
+    source = click.get_current_context().get_parameter_source("url")
+    if source is ParameterSource.COMMANDLINE and _PASSWORD.search(url):
+        raise ConfigurationError(
+            "--database shows its password to everyone on this machine: name the database by"
+            f" {DATABASE_VARIABLE} or in a file of --settings"
+        )
+    return url
 
 
 def who() -> Who:

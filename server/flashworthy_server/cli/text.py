@@ -4,6 +4,7 @@ What machines say of themselves is printed without control characters: a host na
 able to move the cursor or change the screen.
 """
 
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -44,3 +45,10 @@ def print_counts(title: str, counted: Counted) -> None:
     text = f"{title:<{_TITLE_COLUMNS}}{', '.join(parts) or 'none'}"
     indent = " " * _TITLE_COLUMNS
     click.echo(textwrap.fill(text, _LINE_COLUMNS, subsequent_indent=indent))
+
+
+def show_progress(what: str, done: int, total: int) -> None:
+    """How far long work has come, on one line that is written over; nothing where nobody looks."""
+    if sys.stderr.isatty():
+        end = "\n" if done >= total else ""
+        click.echo(f"\r{what}: {done} of {total}{end}", err=True, nl=False)
