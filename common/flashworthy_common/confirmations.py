@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-from flashworthy_common.report import ProtectorKind, Report
+from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown
+from flashworthy_common.volumes import sealed_volumes
 
 
 class Confirmed(Enum):
@@ -55,10 +56,5 @@ def subjects_now(
 
 def _sealed_protectors(report: Report) -> tuple[str, ...]:
     """The ids of what releases the system's volumes, where the TPM does."""
-    volumes = report.protection.volumes
-    ids = (
-        volume.protector_id
-        for volume in (() if isinstance(volumes, Unknown) else volumes)
-        if volume.is_system and volume.protector in (ProtectorKind.TPM, ProtectorKind.BOTH)
-    )
+    ids = (volume.protector_id for volume in sealed_volumes(report))
     return tuple(dict.fromkeys(each for each in ids if not isinstance(each, Unknown)))

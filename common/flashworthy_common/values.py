@@ -214,9 +214,9 @@ def _object_reader(kind: type) -> Read:
             raise MalformedValueError(path or kind.__name__, "an object", data)
         prefix = f"{path}." if path else ""
         found = {
-            name: reader(data[name], prefix + name, problems)
-            for name, reader in readers.items()
-            if name in data
+            name: readers[name](value, prefix + name, problems)
+            for name, value in data.items()
+            if name in readers
         }
         try:
             return kind(**found)

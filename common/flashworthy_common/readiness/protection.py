@@ -10,14 +10,15 @@
 
 from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
-from flashworthy_common.report import ProtectorKind, Volume
-from flashworthy_common.values import Maybe, Unknown
+from flashworthy_common.report import ProtectorKind
+from flashworthy_common.values import Unknown
+from flashworthy_common.volumes import system_volumes
 
 
 def encryption(case: Case) -> Check:
     section = case.report.protection
     question = Question("protection.encryption", "encryption of the system disk", section)
-    volumes = _system_volumes(case)
+    volumes = system_volumes(case.report)
     if isinstance(volumes, Unknown):
         return question.unknown(volumes.because, remedy="see whether the system disk is encrypted")
     for volume in volumes:
@@ -36,7 +37,7 @@ def encryption(case: Case) -> Check:
 
 
 def recovery_key(case: Case) -> Check | None:
-    sealed = _sealed_volumes(case)
+    sealed = case.sealed_volumes
     if not sealed:
         return None
     question = Question("protection.recovery_key", "recovery key", case.report.protection)
@@ -64,7 +65,7 @@ def recovery_key(case: Case) -> Check | None:
 
 
 def suspended(case: Case) -> Check | None:
-    sealed = _sealed_volumes(case)
+    sealed = case.sealed_volumes
     if not sealed or not case.on_the_spot:
         return None
     question = Question("protection.suspended", "protection suspended", case.report.protection)
@@ -88,7 +89,7 @@ def suspended(case: Case) -> Check | None:
 
 def other_key(case: Case) -> Check | None:
     """Where sealing cannot be seen to be suspended, another key must open the disk."""
-    sealed = [v for v in _sealed_volumes(case) if isinstance(v.suspended_restarts, Unknown)]
+    sealed = [v for v in case.sealed_volumes if isinstance(v.suspended_restarts, Unknown)]
     if not sealed:
         return None
     question = Question("protection.other_key", "another key of the disk", case.report.protection)
@@ -102,23 +103,6 @@ def other_key(case: Case) -> Check | None:
         remedy="add a passphrase to another key slot",
         who=Who.DESK,
     )
-
-
-def _system_volumes(case: Case) -> Maybe[tuple[Volume, ...]]:
-    volumes = case.report.protection.volumes
-    if isinstance(volumes, Unknown):
-        return volumes
-    system = tuple(volume for volume in volumes if volume.is_system)
-    return system or Unknown("no volume is named as the system's")
-
-
-def _sealed_volumes(case: Case) -> tuple[Volume, ...]:
-    """The system's volumes whose key the TPM holds, whatever else opens them."""
-    volumes = _system_volumes(case)
-    if isinstance(volumes, Unknown):
-        return ()
-    sealed = (ProtectorKind.TPM, ProtectorKind.BOTH)
-    return tuple(volume for volume in volumes if volume.protector in sealed)
 
 
 CHECKS = (encryption, recovery_key, suspended, other_key)

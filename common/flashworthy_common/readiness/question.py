@@ -19,8 +19,9 @@ from flashworthy_common.confirmations import Confirmation, Confirmed
 from flashworthy_common.need import Need
 from flashworthy_common.policy import Policy
 from flashworthy_common.releases import Release, Requirements
-from flashworthy_common.report import Battery, Report, Section
+from flashworthy_common.report import Battery, Report, Section, Volume
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
+from flashworthy_common.volumes import sealed_volumes
 
 
 class Moment(Enum):
@@ -106,6 +107,7 @@ class Case:
     requires: Requirements = field(init=False)  # what the notes of the next step ask for
     kind: Kind | None = field(init=False)
     batteries: Maybe[tuple[Battery, ...]] = field(init=False)
+    sealed_volumes: tuple[Volume, ...] = field(init=False)
 
     def __post_init__(self) -> None:
         need, report = self.need, self.machine.report
@@ -117,6 +119,7 @@ class Case:
         self.requires = self.next_step.requires if self.next_step else _NO_REQUIREMENTS
         self.kind = None if isinstance(chassis_type, Unknown) else kind_of(chassis_type)
         self.batteries = report.power.batteries
+        self.sealed_volumes = sealed_volumes(report)
 
     @property
     def flash_minutes(self) -> int:
