@@ -126,20 +126,15 @@ def left_behind(
     )
 
 
-def attention_of_silence_after(
-    flash: Flash, last_at: datetime, policy: Policy, now: datetime
-) -> Attention | None:
-    """Of a flash of which nothing came yet.
+def attention_of_silence_after(flash: Flash, last_at: datetime) -> Attention:
+    """Of a flash of which nothing came until `alarm_at`.
 
     Args:
         last_at: when the last report came.
     """
-    if now < alarm_at(flash, policy):
-        return None
     says = f"{flash.by} started a flash to {flash.to_text} at {_minute(flash.started_at)}"
-    if last_at > flash.started_at:
-        return Attention(AttentionCode.SILENT_AFTER_FLASH, f"{says}; no restart was seen since")
-    return Attention(AttentionCode.SILENT_AFTER_FLASH, f"{says}; no report came since")
+    seen = "no restart was seen since" if last_at > flash.started_at else "no report came since"
+    return Attention(AttentionCode.SILENT_AFTER_FLASH, f"{says}; {seen}")
 
 
 def alarm_at(flash: Flash, policy: Policy) -> datetime:

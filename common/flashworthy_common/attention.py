@@ -77,6 +77,7 @@ class FirmwareChange:
     from_seen_at: datetime
     to_seen_at: datetime
     order: Order  # how the later version stands to the earlier one
+    is_planned: bool = False  # it came of a flash that a person had said was started
 
 
 def firmware_change(

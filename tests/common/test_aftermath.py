@@ -212,12 +212,12 @@ def test_a_clock_that_was_set_by_a_minute_is_not():
 
 
 def test_silence_after_a_flash_is_an_alarm_after_a_time_that_policy_sets():
-    limit = alarm_at(FLASH, DEFAULT_POLICY)
+    assert alarm_at(FLASH, DEFAULT_POLICY) == NOW + timedelta(minutes=25, hours=1)
 
-    assert limit == NOW + timedelta(minutes=25, hours=1)
-    before = attention_of_silence_after(FLASH, NOW, DEFAULT_POLICY, limit - timedelta(seconds=1))
-    silent = attention_of_silence_after(FLASH, NOW, DEFAULT_POLICY, limit)
-    assert before is None
+
+def test_silence_after_a_flash_says_who_started_it_and_when():
+    silent = attention_of_silence_after(FLASH, last_at=NOW)
+
     assert silent.code is AttentionCode.SILENT_AFTER_FLASH
     assert silent.says == (
         "Ida Fenwick started a flash to 1.34 at 2026-05-04 10:00 UTC; no report came since"
@@ -225,6 +225,4 @@ def test_silence_after_a_flash_is_an_alarm_after_a_time_that_policy_sets():
 
 
 def test_a_machine_that_reports_without_a_restart_is_told_as_such():
-    silent = attention_of_silence_after(FLASH, LATER, DEFAULT_POLICY, NOW + timedelta(days=1))
-
-    assert silent.says.endswith("; no restart was seen since")
+    assert attention_of_silence_after(FLASH, LATER).says.endswith("; no restart was seen since")
