@@ -32,6 +32,16 @@ def machine_of_report(connection: Connection, report_id: str) -> int | None:
     return connection.scalar(select(reports.c.machine_id).where(reports.c.report_id == report_id))
 
 
+def has_sequence(connection: Connection, machine_id: int, agent_id: str, sequence: int) -> bool:
+    """Whether an agent of a machine gave a number to a report that is here."""
+    wanted = (
+        reports.c.machine_id == machine_id,
+        reports.c.agent_id == agent_id,
+        reports.c.sequence == sequence,
+    )
+    return connection.scalar(select(reports.c.id).where(*wanted).limit(1)) is not None
+
+
 def add_report(
     connection: Connection,
     machine_id: int,
@@ -81,7 +91,10 @@ def load_reports(
     ]
 
 
-def add_change(connection: Connection, machine_id: int, change: FirmwareChange) -> None:
+def add_change(
+    connection: Connection, machine_id: int, change: FirmwareChange, flash_id: int | None
+) -> None:
+    """Add a change, with the flash that it came of; none: nobody planned it."""
     connection.execute(
         insert(firmware_changes).values(
             machine_id=machine_id,
@@ -90,6 +103,7 @@ def add_change(connection: Connection, machine_id: int, change: FirmwareChange) 
             from_seen_at=change.from_seen_at,
             to_seen_at=change.to_seen_at,
             order=change.order.value,
+            flash_id=flash_id,
         )
     )
 
@@ -109,6 +123,7 @@ def load_changes(connection: Connection, machine_id: int, count: int) -> Sequenc
             from_seen_at=row.from_seen_at,
             to_seen_at=row.to_seen_at,
             order=Order(row.order),
+            is_planned=row.flash_id is not None,
         )
         for row in rows
     ]
