@@ -5,7 +5,7 @@ from email.utils import parsedate_to_datetime
 
 from flask import request
 
-from flashworthy_server.answers import ReceiptSchema
+from flashworthy_server.answers import ReportReceiptSchema
 from flashworthy_server.api.bodies import Blueprint, current_body
 from flashworthy_server.services.ingest import Receipt, receive_report
 from flashworthy_server.web.context import current_machine, current_site
@@ -16,8 +16,10 @@ blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="a
 
 @blueprint.route("", methods=["POST"])
 @blueprint.arguments(ReportSchema)
-@blueprint.alt_response(200, schema=ReceiptSchema, description="It was here already.", success=True)
-@blueprint.response(201, ReceiptSchema, description="It is on disk.")
+@blueprint.alt_response(
+    200, schema=ReportReceiptSchema, description="It was here already.", success=True
+)
+@blueprint.response(201, ReportReceiptSchema, description="It is on disk.")
 def receive(read: ReadReport) -> tuple[Receipt, int]:
     """Keep one report; sending it again changes nothing.
 
