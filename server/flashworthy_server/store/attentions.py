@@ -1,24 +1,34 @@
-"""What asks for attention, machine by machine, and since when."""
+"""What asks for attention, machine by machine: since when, and what rests until when."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import ColumnElement, Connection, and_, case, delete, select, update
 
-from flashworthy_common.attention import Attention, AttentionCode
+from flashworthy_common.attention import Acknowledgement, Attention, AttentionCode
 from flashworthy_server.db import upsert
-from flashworthy_server.tables import attentions
+from flashworthy_server.tables import acknowledgements, attentions
 
-# Set when the identity of a machine is weighed; a later report does not take them back.
-LASTING = (AttentionCode.IDENTITY_IN_DOUBT, AttentionCode.BOARD_REPLACED)
+# Set when the identity of a machine is weighed, or when a flash has reset its clock; a later report
+# does not take them back, a person does.
+LASTING = (
+    AttentionCode.IDENTITY_IN_DOUBT,
+    AttentionCode.BOARD_REPLACED,
+    AttentionCode.CLOCK_RESET,
+)
 
 
 @dataclass(frozen=True, slots=True)
 class StoredAttention:
     code: str
     says: str
-    since: datetime | None  # none where it follows from other facts
+    since: datetime | None  # without a break; none where it follows from other facts
+    first_seen_at: datetime | None = None  # ever; none likewise
+    acknowledged: Acknowledgement | None = None  # it rests, or did so until its day
+
+    def rests(self, now: datetime) -> bool:
+        return self.acknowledged is not None and self.acknowledged.holds(now)
 
 
 def save_attentions(
@@ -27,11 +37,7 @@ def save_attentions(
     """What the newest report asks attention for, in place of what earlier ones did."""
     texts = {attention.code.value: attention.says for attention in found}
     kept = [*texts, *(code.value for code in LASTING)]
-    connection.execute(
-        delete(attentions).where(
-            attentions.c.machine_id == machine_id, attentions.c.code.not_in(kept)
-        )
-    )
+    _end(connection, machine_id, attentions.c.code.not_in(kept), now)
     for code, says in texts.items():
         add_attention(connection, machine_id, Attention(AttentionCode(code), says), now)
 
@@ -39,34 +45,95 @@ def save_attentions(
 def add_attention(
     connection: Connection, machine_id: int, attention: Attention, now: datetime
 ) -> None:
-    """Ask attention for something; where that was asked before, since when stays."""
+    """Ask attention for something; where it is asked already, since when stays."""
     statement = upsert(attentions).values(
-        machine_id=machine_id, code=attention.code.value, says=attention.says, since=now
+        machine_id=machine_id,
+        code=attention.code.value,
+        says=attention.says,
+        first_seen_at=now,
+        since=now,
     )
+    asked_already = attentions.c.ended_at.is_(None)
+    since = case((asked_already, attentions.c.since), else_=statement.excluded.since)
     connection.execute(
         statement.on_conflict_do_update(
-            index_elements=["machine_id", "code"], set_={"says": attention.says}
+            index_elements=["machine_id", "code"],
+            set_={"says": attention.says, "since": since, "ended_at": None},
         )
     )
 
 
-def drop_attention(connection: Connection, machine_id: int, code: AttentionCode) -> None:
-    connection.execute(
-        delete(attentions).where(
-            attentions.c.machine_id == machine_id, attentions.c.code == code.value
-        )
-    )
+def drop_attention(
+    connection: Connection, machine_id: int, code: AttentionCode, now: datetime
+) -> bool:
+    """Whether it was asked for."""
+    return _end(connection, machine_id, attentions.c.code == code.value, now) == 1
 
 
 def load_attentions(
     connection: Connection, machine_ids: Iterable[int]
 ) -> dict[int, list[StoredAttention]]:
+    """By machine, what asks now, by its codes; acknowledged or not."""
     found: dict[int, list[StoredAttention]] = {}
-    rows = connection.execute(
-        select(attentions)
-        .where(attentions.c.machine_id.in_(list(machine_ids)))
-        .order_by(attentions.c.machine_id, attentions.c.code)
+    ids = list(machine_ids)
+    query = select(attentions).where(
+        attentions.c.machine_id.in_(ids), attentions.c.ended_at.is_(None)
     )
-    for row in rows:
-        found.setdefault(row.machine_id, []).append(StoredAttention(row.code, row.says, row.since))
+    for row in connection.execute(query.order_by(attentions.c.machine_id, attentions.c.code)):
+        found.setdefault(row.machine_id, []).append(
+            StoredAttention(row.code, row.says, row.since, row.first_seen_at)
+        )
     return found
+
+
+def _end(connection: Connection, machine_id: int, which: ColumnElement[bool], now: datetime) -> int:
+    """What was asked is asked no longer, and an acknowledgement of it ends with it."""
+    ending = (
+        update(attentions)
+        .where(attentions.c.machine_id == machine_id, attentions.c.ended_at.is_(None), which)
+        .values(ended_at=now)
+        .returning(attentions.c.code)
+    )
+    codes = connection.scalars(ending).all()
+    if codes:
+        _forget(connection, machine_id, codes)
+    return len(codes)
+
+
+# ---- what rests -------------------------------------------------------------------------------
+
+
+def save_acknowledgement(
+    connection: Connection, machine_id: int, code: AttentionCode, said: Acknowledgement
+) -> None:
+    """Keep it in place of the one before."""
+    values = {"by": said.by, "at": said.at, "reason": said.reason, "until": said.until}
+    statement = upsert(acknowledgements).values(machine_id=machine_id, code=code.value, **values)
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=["machine_id", "code"], set_=values)
+    )
+
+
+def drop_acknowledgement(connection: Connection, machine_id: int, code: AttentionCode) -> bool:
+    """Whether there was one."""
+    return _forget(connection, machine_id, [code.value]) == 1
+
+
+def acknowledgements_of(
+    connection: Connection, machine_ids: Iterable[int]
+) -> dict[tuple[int, str], Acknowledgement]:
+    """By machine and code, those that hold and those that have ended."""
+    query = select(acknowledgements).where(acknowledgements.c.machine_id.in_(list(machine_ids)))
+    return {
+        (row.machine_id, row.code): Acknowledgement(
+            by=row.by, at=row.at, reason=row.reason, until=row.until
+        )
+        for row in connection.execute(query)
+    }
+
+
+def _forget(connection: Connection, machine_id: int, codes: Iterable[str]) -> int:
+    of_them = and_(
+        acknowledgements.c.machine_id == machine_id, acknowledgements.c.code.in_(list(codes))
+    )
+    return connection.execute(delete(acknowledgements).where(of_them)).rowcount
