@@ -1,0 +1,58 @@
+"""What is done in the background: needs and verdicts that are due are worked out anew.
+
+- What is due stands in the database, so a restart loses nothing.
+- However many servers run on one database, one of them works at a time, by a lease. A worker that
+  dies is followed by another once its lease has run out.
+- Lists and counts do not wait for it: they judge what is due themselves. It keeps that short.
+"""
+
+import logging
+import threading
+import uuid
+from datetime import timedelta
+
+from flashworthy_server.services import judgement
+from flashworthy_server.site import Site
+from flashworthy_server.store import leases
+
+_LEASE = "judgement"
+_LEASE_SECONDS = 120  # longer than a usual round; two at once do the same twice, and no harm
+_log = logging.getLogger(__name__)
+
+
+class Worker:
+    """One worker; every process may have one."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._holder = str(uuid.uuid4())
+        self._stop = threading.Event()
+
+    def start(self) -> None:
+        """Work in a thread of its own, until `stop` or the end of the process."""
+        threading.Thread(target=self.work, name="judgement", daemon=True).start()
+
+    def stop(self) -> None:
+        """Let the round under way be the last."""
+        self._stop.set()
+
+    def work(self) -> None:
+        """Round after round; one that fails is told, and the next is tried all the same."""
+        while not self._stop.is_set():
+            try:
+                self.round()
+            except Exception:  # noqa: BLE001  (the boundary: the next round is tried all the same)
+                _log.exception("judging in the background failed; it is tried again")
+            self._stop.wait(self._site.config.work_pause_seconds)
+        with self._site.database.writing() as connection:
+            leases.give_back(connection, _LEASE, self._holder)
+
+    def round(self) -> bool:
+        """Judge everything that is due; false where another worker does so."""
+        now = self._site.clock()
+        with self._site.database.writing() as connection:
+            until = now + timedelta(seconds=_LEASE_SECONDS)
+            if not leases.take_lease(connection, _LEASE, self._holder, now, until):
+                return False
+        judgement.judge_due(self._site)
+        return True
