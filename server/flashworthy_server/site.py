@@ -1,10 +1,9 @@
-"""What a use case needs from outside: the database, the settings, the policy and the time."""
+"""What a use case needs from outside: the database, the settings and the time."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from flashworthy_common.policy import DEFAULT_POLICY, Policy
 from flashworthy_server.config import Config
 from flashworthy_server.db import Database
 
@@ -22,7 +21,6 @@ class Site:
     database: Database
     config: Config
     clock: Clock = system_clock
-    policy: Policy = DEFAULT_POLICY
 
 
 def open_site(config: Config, clock: Clock = system_clock) -> Site:

@@ -6,13 +6,12 @@ import click
 
 from flashworthy_common.attention import AttentionCode
 from flashworthy_common.need import Standing
-from flashworthy_common.present import age_in_words, verdict_lines
+from flashworthy_common.present import age_in_words, verdict_lines, verdict_to_json
 from flashworthy_common.readiness import Moment, Outcome
 from flashworthy_common.reasons import Priority
 from flashworthy_server.answers import (
     MachineRowSchema,
     overview_answer,
-    verdict_answer,
     work_item_answer,
 )
 from flashworthy_server.cli.frame import json_option, print_json, who, with_site
@@ -94,7 +93,7 @@ def verdict(site: Site, name: str, moment: str, show_all: bool, as_json: bool) -
     machine_id = machine_service.machine_id_of(site, name)
     found = machine_service.verdict_of(site, machine_id, Moment(moment))
     if as_json:
-        print_json(verdict_answer(found))
+        print_json(verdict_to_json(found))
     else:
         print_lines(verdict_lines(found, now=site.clock(), show_all=show_all))
 
