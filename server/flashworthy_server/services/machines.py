@@ -2,8 +2,13 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
 
+from flashworthy_common.aftermath import attention_of_silence_after
 from flashworthy_common.attention import (
+    Acknowledgement,
+    AttentionCode,
     FirmwareChange,
     attention_of_priority,
     attention_of_silence,
@@ -11,37 +16,48 @@ from flashworthy_common.attention import (
 )
 from flashworthy_common.makers import MachineMaker, canonical_machine_maker
 from flashworthy_common.need import Need
+from flashworthy_common.policy import Policy
 from flashworthy_common.readiness import Moment, Verdict
 from flashworthy_common.reasons import Priority
 from flashworthy_common.values import Unknown
 from flashworthy_server.db import Connection
-from flashworthy_server.errors import AmbiguousNameError, NotFoundError
+from flashworthy_server.errors import (
+    AmbiguousNameError,
+    ConflictError,
+    InvalidInputError,
+    NotFoundError,
+)
 from flashworthy_server.services import audit, judgement
-from flashworthy_server.services.places import canonical_place
+from flashworthy_server.services.limits import load_limits
+from flashworthy_server.services.places import PlaceBy, canonical_place
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import attentions as attention_store
-from flashworthy_server.store import combinations as combination_store
+from flashworthy_server.store import flashes as flash_store
 from flashworthy_server.store import history as history_store
+from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.history import StoredReport
+from flashworthy_server.store.listing import AsOf, ListedMachine, list_machines
 from flashworthy_server.store.listing import Filters as Filters
-from flashworthy_server.store.listing import ListedMachine, list_machines
 from flashworthy_server.store.machines import StoredMachine
 
 HIGHEST_ID = 2**63 - 1  # of the database
 MOST_CHANGES = 100  # firmware changes shown of one machine
+LONGEST_REASON = 500  # characters
 
 
 @dataclass(frozen=True, slots=True)
 class MachineRow:
     machine: ListedMachine
-    attentions: list[StoredAttention]  # by their codes
+    attentions: list[StoredAttention]  # by their codes, also those that rest
+    as_of: datetime
 
     @property
     def attention(self) -> list[str]:
-        return [attention.code for attention in self.attentions]
+        """The codes that ask now."""
+        return [each.code for each in self.attentions if not each.rests(self.as_of)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,15 +161,83 @@ def mark(site: Site, who: Who, machine_id: int, duty: str | None) -> None:
         before = _load(connection, machine_id).marked
         machine_store.save_mark(connection, machine_id, duty)
         judgement.judge_machines(site, connection, [machine_id], now)
-        audit.record(
-            connection,
-            who,
-            now,
-            "machine.mark",
-            f"machine #{machine_id}",
-            before={"marked": before},
-            after={"marked": duty},
-        )
+        told = {"before": {"marked": before}, "after": {"marked": duty}}
+        _record(connection, who, now, "machine.mark", machine_id, **told)
+
+
+def move(site: Site, who: Who, machine_id: int, place: str | None) -> None:
+    """Say where a machine stands; with none, its reports say it again."""
+    now, settled = site.clock(), canonical_place(place)
+    with site.database.writing() as connection:
+        machine = _load(connection, machine_id)
+        by = PlaceBy.HAND.value if settled else None
+        machine_store.save_place(connection, machine_id, settled, by)
+        before, after = {"place": machine.place}, {"place": settled}
+        _record(connection, who, now, "machine.move", machine_id, before=before, after=after)
+
+
+def take_out_of_service(site: Site, who: Who, machine_id: int, reason: str) -> None:
+    """It is listed and counted no longer, and its agent's token is worth nothing."""
+    now, said = site.clock(), _reason(reason)
+    with site.database.writing() as connection:
+        if _load(connection, machine_id).out_of_service_at is not None:
+            raise ConflictError(f"machine #{machine_id} is out of service already")
+        machine_store.save_service(connection, machine_id, now)
+        machine_store.revoke_token(connection, machine_id)
+        after = {"in_service": False, "reason": said}
+        _record(connection, who, now, "machine.take-out", machine_id, after=after)
+
+
+def put_back(site: Site, who: Who, machine_id: int, reason: str) -> None:
+    """It is listed and counted again; its agent must enrol before it reports."""
+    now, said = site.clock(), _reason(reason)
+    with site.database.writing() as connection:
+        if _load(connection, machine_id).out_of_service_at is None:
+            raise ConflictError(f"machine #{machine_id} is in service")
+        machine_store.save_service(connection, machine_id, None)
+        after = {"in_service": True, "reason": said}
+        _record(connection, who, now, "machine.put-back", machine_id, after=after)
+
+
+def acknowledge(
+    site: Site, who: Who, machine_id: int, code: AttentionCode, reason: str, *, learn: bool = False
+) -> None:
+    """Take back what its identity asks attention for: a person has looked.
+
+    Args:
+        code: one of those that no later report takes back.
+        learn: the machine is the one it was, whatever hardware it has now: its next report says
+            by what it is known, and no earlier firmware version is compared with.
+
+    Raises:
+        ConflictError: it does not ask for that.
+    """
+    now, said = site.clock(), _reason(reason)
+    with site.database.writing() as connection:
+        _load(connection, machine_id)
+        if code not in attention_store.LASTING or not attention_store.drop_attention(
+            connection, machine_id, code, now
+        ):
+            raise ConflictError(f"{code.value} is nothing that machine #{machine_id} asks for now")
+        if learn:
+            identity_store.forget_evidence(connection, machine_id)
+            machine_store.forget_running(connection, machine_id)
+        after = {"code": code.value, "reason": said, "learn": learn}
+        _record(connection, who, now, "attention.acknowledge", machine_id, after=after)
+
+
+def _reason(text: str) -> str:
+    said = " ".join(text.split())
+    if not said or len(said) > LONGEST_REASON:
+        expected = f"expected why, in 1 to {LONGEST_REASON} characters"
+        raise InvalidInputError("reason", expected)
+    return said
+
+
+def _record(
+    connection: Connection, who: Who, now: datetime, action: str, machine_id: int, **told: Any
+) -> None:
+    audit.record(connection, who, now, action, f"machine #{machine_id}", **told)
 
 
 def _canonical(filters: Filters) -> Filters:
@@ -173,10 +257,8 @@ def _load(connection: Connection, machine_id: int) -> StoredMachine:
 
 
 def _need(connection: Connection, machine: StoredMachine) -> Need | None:
-    if machine.newest is None:
-        return None
-    stored = combination_store.load_combination(connection, machine.newest.combination_id)
-    return judgement.with_observation(connection, stored)
+    newest = machine.newest
+    return None if newest is None else judgement.need_now(connection, machine, newest)
 
 
 def _rows(
@@ -186,18 +268,41 @@ def _rows(
     after: tuple[str, int] | None,
     count: int,
 ) -> list[MachineRow]:
-    before = silent_before(site.policy, site.clock())
-    found = list_machines(connection, filters, silent_before=before, after=after, count=count)
-    stored = attention_store.load_attentions(connection, (each.id for each in found))
-    return [_row(site, machine, stored.get(machine.id, [])) for machine in found]
+    policy, now = load_limits(connection).policy_at(None), site.clock()
+    as_of = AsOf(now, silent_before(policy, now))
+    found = list_machines(connection, filters, as_of=as_of, after=after, count=count)
+    ids = [each.id for each in found]
+    stored = attention_store.load_attentions(connection, ids)
+    resting = attention_store.acknowledgements_of(connection, ids)
+    rows = []
+    for machine in found:
+        derived = _derived(connection, machine, policy, now)
+        asked = [*stored.get(machine.id, ()), *derived]
+        rows.append(_row(machine, asked, resting, now))
+    return rows
 
 
-def _row(site: Site, machine: ListedMachine, stored: list[StoredAttention]) -> MachineRow:
-    """A row with what follows from time and need beside what its reports ask attention for."""
+def _derived(
+    connection: Connection, machine: ListedMachine, policy: Policy, now: datetime
+) -> list[StoredAttention]:
+    """What follows from time and need."""
     last_at = machine.received_at or machine.enrolled_at
-    derived = (
+    found = [
         attention_of_priority(Priority(machine.priority) if machine.priority else None),
-        attention_of_silence(last_at, site.policy, site.clock()),
-    )
-    found = [StoredAttention(each.code.value, each.says, None) for each in derived if each]
-    return MachineRow(machine, sorted(stored + found, key=lambda attention: attention.code))
+        attention_of_silence(last_at, policy, now),
+    ]
+    if machine.flash_alarm_at and machine.flash_alarm_at <= now and machine.flash_id:
+        flash = flash_store.load_flash(connection, machine.flash_id).flash
+        found.append(attention_of_silence_after(flash, last_at))
+    return [StoredAttention(each.code.value, each.says, None) for each in found if each]
+
+
+def _row(
+    machine: ListedMachine,
+    asked: list[StoredAttention],
+    resting: dict[tuple[int, str], Acknowledgement],
+    now: datetime,
+) -> MachineRow:
+    """What a person acknowledged is shown with it; what rests is not among the codes."""
+    known = [replace(each, acknowledged=resting.get((machine.id, each.code))) for each in asked]
+    return MachineRow(machine, sorted(known, key=lambda attention: attention.code), now)

@@ -23,7 +23,6 @@ def recognise_or_add(
     identity: IdentitySection,
     *,
     agent_id: str,
-    place: str | None,
     now: datetime,
 ) -> tuple[int, bool]:
     """The id of the machine that the evidence names, or of a new one, and whether it is new."""
@@ -37,7 +36,7 @@ def recognise_or_add(
         note_likeness(connection, known, likely.get(known, Likeness.SAME), now)
         learn(connection, known, identity_store.load_evidence(connection, known), seen, now)
         return known, False
-    added = machine_store.add_machine(connection, name_of(identity), place, now)
+    added = machine_store.add_machine(connection, name_of(identity), now)
     learn(connection, added, Evidence(frozenset()), seen, now)
     return added, True
 
@@ -68,6 +67,16 @@ def note_likeness(connection: Connection, machine_id: int, found: Likeness, now:
     }
     if found in texts:
         attention_store.add_attention(connection, machine_id, Attention(*texts[found]), now)
+
+
+def note_copy(connection: Connection, machine_id: int, now: datetime) -> None:
+    """Ask attention for an agent that seems to run twice, or was set back to an earlier state."""
+    doubt = Attention(
+        AttentionCode.IDENTITY_IN_DOUBT,
+        "two reports of its agent have one number: its disk was copied, or set back; a copy must"
+        " enrol by itself",
+    )
+    attention_store.add_attention(connection, machine_id, doubt, now)
 
 
 def name_of(identity: IdentitySection) -> str:

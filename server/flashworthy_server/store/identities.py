@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, delete, select
 
 from flashworthy_common.identity import Evidence
 from flashworthy_server.db import upsert
@@ -25,6 +25,10 @@ def save_evidence(connection: Connection, machine_id: int, seen: Evidence) -> No
                 index_elements=["machine_id", "kind"], set_={"value": value}
             )
         )
+
+
+def forget_evidence(connection: Connection, machine_id: int) -> None:
+    connection.execute(delete(identities).where(identities.c.machine_id == machine_id))
 
 
 def machine_ids_sharing(connection: Connection, seen: Evidence) -> Sequence[int]:
