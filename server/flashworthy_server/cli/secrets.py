@@ -3,14 +3,14 @@
 import click
 
 from flashworthy_common.values import write_time
+from flashworthy_server.cli.account import ROLE
 from flashworthy_server.cli.frame import json_option, print_json, who, with_site
 from flashworthy_server.services import credentials
-from flashworthy_server.services.who import PEOPLE, Role
+from flashworthy_server.services.who import Role
 from flashworthy_server.site import Site
 
 MOST_USES = 100_000
 MOST_DAYS = 3650
-ROLE = click.Choice([role.value for role in PEOPLE])
 DAYS = click.IntRange(1, MOST_DAYS)
 
 

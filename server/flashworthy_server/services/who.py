@@ -37,6 +37,7 @@ class MachineAgent:
 
     machine_id: int
     agent_id: str
+    rotate_token: bool = False  # it should ask for a new token
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

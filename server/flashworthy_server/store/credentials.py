@@ -1,83 +1,114 @@
-"""Programs' tokens, machines' tokens and enrolment codes; only their digests are here."""
+"""Tokens of people and programs, and enrolment codes; only their digests are here."""
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from flashworthy_server.tables import enrolment_codes, machines, tokens
+from flashworthy_server.tables import accounts, enrolment_codes, tokens
 
 
-def add_token(
-    connection: Connection,
-    name: str,
-    digest: str,
-    *,
-    role: str,
-    created_at: datetime,
-    expires_at: datetime,
-) -> None:
-    connection.execute(
-        insert(tokens).values(
-            name=name, digest=digest, role=role, created_at=created_at, expires_at=expires_at
-        )
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredToken:
+    id: int
+    name: str
+    role: str
+    created_at: datetime
+    expires_at: datetime
+    revoked_at: datetime | None
+    used_at: datetime | None  # none: never
+    account_id: int | None  # none: a program's, and so are the next two
+    account_name: str | None
+    account_role: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredCode:
+    id: int
+    place: str | None
+    uses: int
+    uses_left: int
+    created_at: datetime
+    created_by: str
+    expires_at: datetime
+    revoked_at: datetime | None
+
+
+_TOKEN = select(
+    *(column for column in tokens.c if column.name != "digest"),
+    accounts.c.name.label("account_name"),
+    accounts.c.role.label("account_role"),
+).select_from(tokens.outerjoin(accounts, tokens.c.account_id == accounts.c.id))
+
+
+def add_token(connection: Connection, **values: Any) -> None:
+    connection.execute(insert(tokens).values(values))
 
 
 def has_token_named(connection: Connection, name: str) -> bool:
     return connection.scalar(select(tokens.c.id).where(tokens.c.name == name)) is not None
 
 
-def revoke_token(connection: Connection, name: str, now: datetime) -> bool:
-    """Whether there was a token of this name that was not revoked yet."""
-    found = connection.execute(
-        update(tokens)
-        .where(tokens.c.name == name, tokens.c.revoked_at.is_(None))
-        .values(revoked_at=now)
-    )
+def load_tokens(connection: Connection, account_id: int | None) -> list[StoredToken]:
+    """By their names; those of one account, or all."""
+    query = _TOKEN.order_by(tokens.c.name)
+    if account_id is not None:
+        query = query.where(tokens.c.account_id == account_id)
+    return [StoredToken(**row._mapping) for row in connection.execute(query)]
+
+
+def revoke_token(
+    connection: Connection, name: str, now: datetime, account_id: int | None = None
+) -> bool:
+    """Whether there was a token of this name, and of this account, that was not revoked yet."""
+    wanted = [tokens.c.name == name, tokens.c.revoked_at.is_(None)]
+    if account_id is not None:
+        wanted.append(tokens.c.account_id == account_id)
+    found = connection.execute(update(tokens).where(*wanted).values(revoked_at=now))
     return found.rowcount == 1
 
 
-def valid_token(connection: Connection, digest: str, now: datetime) -> tuple[str, str] | None:
-    """Name and role of a token, unless it is unknown, expired or revoked."""
+def valid_token(connection: Connection, digest: str, now: datetime) -> StoredToken | None:
+    """A token, unless it is unknown, expired or revoked, or its account is disabled."""
     row = connection.execute(
-        select(tokens.c.name, tokens.c.role).where(
-            tokens.c.digest == digest, tokens.c.expires_at > now, tokens.c.revoked_at.is_(None)
+        _TOKEN.where(
+            tokens.c.digest == digest,
+            tokens.c.expires_at > now,
+            tokens.c.revoked_at.is_(None),
+            accounts.c.disabled_at.is_(None),
         )
     ).one_or_none()
-    return None if row is None else (row.name, row.role)
+    return None if row is None else StoredToken(**row._mapping)
 
 
-def machine_of_token(connection: Connection, digest: str) -> tuple[int, str] | None:
-    """The machine's id and its agent's, for a machine's token."""
-    row = connection.execute(
-        select(machines.c.id, machines.c.agent_id).where(machines.c.token_digest == digest)
-    ).one_or_none()
-    return None if row is None else (row.id, row.agent_id)
+def note_use(connection: Connection, token_id: int, now: datetime) -> None:
+    connection.execute(update(tokens).where(tokens.c.id == token_id).values(used_at=now))
 
 
-def add_code(
-    connection: Connection,
-    digest: str,
-    *,
-    uses: int,
-    place: str | None,
-    created_at: datetime,
-    expires_at: datetime,
-) -> int:
+def add_code(connection: Connection, **values: Any) -> int:
     """The number of the code, by which people speak of it."""
     added = connection.execute(
-        insert(enrolment_codes)
-        .values(
-            digest=digest,
-            uses_left=uses,
-            place=place,
-            created_at=created_at,
-            expires_at=expires_at,
-        )
-        .returning(enrolment_codes.c.id)
+        insert(enrolment_codes).values(values).returning(enrolment_codes.c.id)
     )
     return int(added.scalar_one())
+
+
+def load_codes(connection: Connection) -> list[StoredCode]:
+    """The newest first."""
+    columns = (column for column in enrolment_codes.c if column.name != "digest")
+    rows = connection.execute(select(*columns).order_by(enrolment_codes.c.id.desc()))
+    return [StoredCode(**row._mapping) for row in rows]
+
+
+def revoke_code(connection: Connection, number: int, now: datetime) -> bool:
+    """Whether there was a code of this number that was not revoked yet."""
+    found = connection.execute(
+        update(enrolment_codes)
+        .where(enrolment_codes.c.id == number, enrolment_codes.c.revoked_at.is_(None))
+        .values(revoked_at=now)
+    )
+    return found.rowcount == 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +124,7 @@ def use_code(connection: Connection, digest: str, now: datetime) -> UsedCode | N
         .where(
             enrolment_codes.c.digest == digest,
             enrolment_codes.c.uses_left > 0,
+            enrolment_codes.c.revoked_at.is_(None),
             enrolment_codes.c.expires_at > now,
         )
         .values(uses_left=enrolment_codes.c.uses_left - 1)
