@@ -31,13 +31,8 @@ def create_app(config: Mapping[str, Any] | None = None, *, clock: Clock = system
         DatabaseError: the database is not there, or of another version.
     """
     # Imported here: the command line uses the rest of the package, and starts in half the time.
-    from flask import Flask
-
-    from flashworthy_server import api
+    from flashworthy_server.application import build
 
     site = open_site(config_from(config), clock)
     schema.require_current(site.database)
-    app = Flask(__name__, static_folder=None)
-    app.json.sort_keys = False  # type: ignore[attr-defined]
-    api.register(app, site)
-    return app
+    return build(site)

@@ -49,13 +49,22 @@ class Database:
                 yield connection
 
     @property
-    def missing_file(self) -> Path | None:
-        """The file of a SQLite database that is not there yet; none otherwise."""
+    def name(self) -> str:
+        """Its URL without a password, for messages."""
+        return self.engine.url.render_as_string(hide_password=True)
+
+    @property
+    def file(self) -> Path | None:
+        """The file of a SQLite database, there or not; none where there can be none."""
         url = self.engine.url
         if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
             return None
-        path = Path(url.database)
-        return None if path.exists() else path
+        return Path(url.database)
+
+    @property
+    def missing_file(self) -> Path | None:
+        """The file of a SQLite database that is not there yet; none otherwise."""
+        return None if self.file is None or self.file.exists() else self.file
 
     def require_answer(self) -> None:
         """Fail unless the database answers."""

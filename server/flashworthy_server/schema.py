@@ -10,6 +10,7 @@ from sqlalchemy.exc import DBAPIError
 from flashworthy_server.db import Database
 from flashworthy_server.errors import DatabaseError
 
+_OF_OTHERS = 0o077  # rights of the group and of everyone
 _WHAT_TO_DO = "run: flashworthy-server migrate"
 
 
@@ -34,9 +35,16 @@ def migrate(database: Database) -> None:
 
 
 def require_current(database: Database) -> None:
-    """Raise `DatabaseError` unless the tables are those that this program needs."""
+    """Raise `DatabaseError` unless the tables are those that this program needs.
+
+    A SQLite file that others may read or write is refused: reports tell of people.
+    """
     if database.missing_file:
-        raise DatabaseError(f"{_name(database)} is not there; {_WHAT_TO_DO}")
+        raise DatabaseError(f"{database.name} is not there; {_WHAT_TO_DO}")
+    if database.file and database.file.stat().st_mode & _OF_OTHERS:
+        raise DatabaseError(
+            f"{database.name} is open to other users; run: chmod go= {database.file}"
+        )
     try:
         with database.reading() as connection:
             found = MigrationContext.configure(connection).get_current_revision()
@@ -45,7 +53,7 @@ def require_current(database: Database) -> None:
     needed = ScriptDirectory.from_config(_settings()).get_current_head()
     if found != needed:
         raise DatabaseError(
-            f"{_name(database)} is at version {found or 'none'},"
+            f"{database.name} is at version {found or 'none'},"
             f" this program needs {needed}; {_WHAT_TO_DO}"
         )
 
@@ -57,8 +65,4 @@ def _settings() -> AlembicConfig:
 
 
 def _cannot_use(database: Database, because: object) -> DatabaseError:
-    return DatabaseError(f"cannot use {_name(database)}: {because}")
-
-
-def _name(database: Database) -> str:
-    return database.engine.url.render_as_string(hide_password=True)
+    return DatabaseError(f"cannot use {database.name}: {because}")

@@ -26,7 +26,7 @@ from flashworthy_common.report import (
     section_from_json,
 )
 from flashworthy_common.values import MAX_TEXT_CHARACTERS, Seconds, Unknown, from_json, read_time
-from flashworthy_server.errors import InvalidReportError, UnreadableBodyError
+from flashworthy_server.errors import InvalidReportError, TooLargeError, UnreadableBodyError
 
 LONGEST_CODE = 100  # characters, separators included
 HIGHEST_SEQUENCE = 2**53 - 1  # the highest whole number that every JSON reader keeps exact
@@ -185,6 +185,26 @@ def parse_json(text: str | bytes) -> Any:
         raise UnreadableBodyError("not JSON that can be read: it is nested too deep") from None
     except ValueError as error:
         raise UnreadableBodyError(f"not JSON: {error}") from None
+
+
+def require_bounded(data: Any, *, depth: int, values: int) -> None:
+    """Refuse JSON that holds more than it may: deeper lists and objects, or more values.
+
+    Raises:
+        TooLargeError: with the limit.
+    """
+    level, count, nesting = [data], 1, 0
+    while level:
+        nesting += 1
+        inner = [each for each in level if isinstance(each, (dict, list))]
+        if inner and nesting > depth:
+            raise TooLargeError(f"expected lists and objects at most {depth} deep")
+        level = [
+            value for each in inner for value in (each.values() if isinstance(each, dict) else each)
+        ]
+        count += len(level)
+        if count > values:
+            raise TooLargeError(f"expected at most {values} values")
 
 
 def _refuse_constant(name: str) -> NoReturn:

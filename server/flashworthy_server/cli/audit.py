@@ -1,6 +1,5 @@
 """The audit trail at the terminal."""
 
-import json
 import re
 
 import click
@@ -42,8 +41,8 @@ def verify(site: Site, noted: str | None, as_json: bool) -> None:
 @with_site
 def export(site: Site) -> None:
     """Print every entry as one line of JSON, oldest first."""
-    for entry in service.all_entries(site):
-        click.echo(json.dumps(service.told_of(entry), ensure_ascii=False))
+    for line in service.json_lines(site):
+        click.echo(line, nl=False)
 
 
 @audit.command("list")
