@@ -1,6 +1,7 @@
 """A server of its own for each test, on a database file made by the migrations."""
 
 import shutil
+from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
@@ -82,3 +83,8 @@ def site(application, url, clock, tmp_path):
     ).token
     yield TestedSite(application.test_client(), clock, token, url)
     application.extensions[EXTENSION].database.close()
+
+
+@pytest.fixture(scope="session")
+def readme():
+    return (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")

@@ -31,7 +31,7 @@ def test_a_code_lets_an_agent_join_and_hands_out_its_token(site):
 
 def test_a_code_may_be_typed_in_any_case_and_with_other_separators(site):
     code = site.code()
-    assert re.fullmatch(r"fwjoin(-[0-9A-HJKMNP-TV-Z]{5}){4}", code)
+    assert re.fullmatch(r"fwjoin(-[0-9A-HJKMNP-TV-Z]{6}){4}", code)
 
     assert enrol(site, code.lower().replace("-", " ")).status_code == 201
 

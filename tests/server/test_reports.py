@@ -17,6 +17,9 @@ def row_of(site, number=1):
     return site.get(f"/machines/{number}").json["machine"]
 
 
+RECEIPT = {"report_id": report_id(1), "machine_id": 1, "rotate_token": False}
+
+
 def codes_of(site, number=1):
     return [each["code"] for each in site.get(f"/machines/{number}").json["attention"]]
 
@@ -27,18 +30,19 @@ def test_a_report_is_acknowledged_with_its_machine(site):
     response = site.send(token, a_sent_report())
 
     assert response.status_code == 201
-    assert response.json == {"report_id": report_id(1), "machine_id": 1, "stored": True}
+    digest = site.get("/machines/1/plan").json["digest"]
+    assert response.json == RECEIPT | {"stored": True, "plan_digest": digest}
 
 
 def test_sending_a_report_again_changes_nothing(site):
     token = site.enrol(hostname="reading-room-4")
-    site.send(token, a_sent_report())
+    first = site.send(token, a_sent_report())
     before = site.get("/machines/1").json
 
     again = site.send(token, a_sent_report())
 
     assert again.status_code == 200
-    assert again.json == {"report_id": report_id(1), "machine_id": 1, "stored": False}
+    assert again.json == first.json | {"stored": False}
     assert site.get("/machines/1").json == before
     assert len(site.get("/machines/1/history").json["reports"]) == 1
 
@@ -172,6 +176,7 @@ def test_a_version_change_is_recorded_with_both_versions_and_the_gap(
             "from_seen_at": "2026-05-04T09:58:00Z",
             "to_seen_at": "2026-05-05T15:58:00Z",
             "order": "newer" if code == "changed" else "older",
+            "is_planned": False,
         }
     ]
 

@@ -91,6 +91,9 @@ class TestedSite:
     def post(self, path: str, data: object, *, token: str | None = None) -> TestResponse:
         return self.client.post(f"/api/v1{path}", json=data, headers=self._headers(token, {}))
 
+    def put(self, path: str, data: object, *, token: str | None = None) -> TestResponse:
+        return self.client.put(f"/api/v1{path}", json=data, headers=self._headers(token, {}))
+
     def patch(self, path: str, data: object) -> TestResponse:
         return self.client.patch(f"/api/v1{path}", json=data, headers=self._headers(None, {}))
 

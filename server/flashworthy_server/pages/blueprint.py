@@ -22,7 +22,7 @@ blueprint = Blueprint(
 )
 
 
-@blueprint.context_processor
+@blueprint.app_context_processor  # also where nothing is served
 def _for_templates() -> dict[str, Any]:
     who: Who = g.who
     return {

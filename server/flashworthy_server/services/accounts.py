@@ -111,11 +111,12 @@ def change_password(site: Site, visitor: Visitor, old: str, new: str) -> None:
 
 
 def change_role(site: Site, who: Who, account_id: int, role: Role) -> None:
+    named = _of_people(role)
     with site.database.writing() as connection:
         account = _load(connection, account_id)
         if role is not Role.ADMINISTRATOR:
             _keep_an_administrator(connection, who, account)
-        store.change_account(connection, account_id, role=_of_people(role))
+        store.change_account(connection, account_id, role=named)
         before, after = {"role": account.role}, {"role": role.value}
         _record(site, connection, who, "account.role", account, before=before, after=after)
 
