@@ -19,7 +19,6 @@ from flashworthy_agent.enrolled import EnrolledAgent
 from flashworthy_agent.enrolment import enrol
 from flashworthy_agent.enrolment_code import CODE_VARIABLE, code_left_for, read_code
 from flashworthy_agent.errors import ConfigError, ServerUnavailableError, StateError
-from flashworthy_agent.examine import examine
 from flashworthy_agent.frame import (
     complain,
     delivery_line,
@@ -223,6 +222,8 @@ def _config(options: argparse.Namespace) -> int:
 
 
 def _examine(options: argparse.Namespace) -> int:
+    from flashworthy_agent.examine import examine  # late: no other command needs it
+
     folder = state_folder(options)
     access = access_to(options.root.absolute())
     findings = examine(folder, lambda: settings_of(options), access, utc_now())

@@ -8,7 +8,6 @@
 - Nothing secret belongs here; a proxy address with a password is refused.
 """
 
-import difflib
 import hashlib
 import json
 import os
@@ -233,5 +232,7 @@ def _refuse_unknown(content: Mapping[str, Any], file: Path) -> None:
     known = [key.name for key in fields(Config)]
     for name in content:
         if name not in known:
+            import difflib  # late: only for a slip of the pen
+
             alike = difflib.get_close_matches(name, known, n=1, cutoff=0)
             raise ConfigError(f"{file}: no such key: {name!r}; the nearest is {alike[0]!r}")

@@ -1,10 +1,9 @@
 """How far a sending of reports came."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True)
-class Delivery:
+class Delivery(NamedTuple):
     """What became of the reports that were tried."""
 
     acknowledged: int = 0  # reports that the server has

@@ -11,8 +11,8 @@ import gzip
 import json
 import os
 import re
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from flashworthy_agent.durable import (
     make_private_folder,
@@ -40,8 +40,7 @@ def encode_report(report: Report) -> str:
     return _LONE_SURROGATE.sub("\ufffd", text)
 
 
-@dataclass(frozen=True)
-class Waiting:
+class Waiting(NamedTuple):
     """One report in the spool."""
 
     path: Path

@@ -15,10 +15,9 @@ import os
 import ssl
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import quote
 
 from flashworthy_agent import __version__
@@ -43,16 +42,14 @@ _TRY_LATER = {408, 429}
 _NAMES_OF_AUTHORITIES = ("REQUESTS_CA_BUNDLE", "CURL_CA_BUNDLE")  # that requests itself honours
 
 
-@dataclass(frozen=True)
-class Enrolment:
+class Enrolment(NamedTuple):
     """What the server hands a new agent."""
 
     machine_id: str
     token: str
 
 
-@dataclass(frozen=True)
-class Receipt:
+class Receipt(NamedTuple):
     """What the server says of a report that it has."""
 
     is_new: bool  # to the server

@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from enum import Enum
 
 from flashworthy_common.esrt import attempt_status, last_failure
-from flashworthy_common.makers import is_placeholder
+from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.policy import Policy
 from flashworthy_common.readiness.power import health_percent
 from flashworthy_common.reasons import Priority

@@ -17,7 +17,7 @@ The spellings were learned from the open collection of SMBIOS tables `linuxhw/DM
 import re
 from datetime import date
 
-from flashworthy_common.makers import is_placeholder
+from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.values import Unknown
 
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")

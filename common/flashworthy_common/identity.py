@@ -15,7 +15,7 @@ it is. So:
 from dataclasses import dataclass
 from enum import Enum
 
-from flashworthy_common.makers import is_placeholder
+from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.report import IdentitySection
 from flashworthy_common.values import Unknown
 

@@ -20,6 +20,7 @@ import unicodedata
 from dataclasses import dataclass
 from typing import NewType
 
+from flashworthy_common.placeholders import LONGEST_NAME, is_placeholder
 from flashworthy_common.values import Unknown
 
 FirmwareMaker = NewType("FirmwareMaker", str)
@@ -123,35 +124,12 @@ _LEGAL_FORMS = frozenset({
 _SMALL_WORDS = frozenset({"and", "de", "for", "of", "the"})
 _LONGEST_INITIALISM = 3  # letters: "csl computer" reads "CSL Computer"
 
-_LONGEST_NAME = 200  # characters; SMBIOS asks for 64 at most in each string, makers write more
-
 _INITIALISM = re.compile(r"(?<=\b\w)[./](?=\w\b)")  # the dots of "S.A." and the slash of "S/A"
 _TRADE_MARK = re.compile(r"\((?:r|tm|c)\)", re.IGNORECASE)
 _TWO_MAKERS = re.compile(r"\s//\s")
 _LICENCE = re.compile(r"\(\s*licen[sc]ed (?:from|by)\s+(?P<author>[^()]+)\)", re.IGNORECASE)
 _DEVELOPED = re.compile(r"^desenvolvid[ao] p(?:ara|or)\s+", re.IGNORECASE)  # "developed for, by"
 _BOARD_CODE = re.compile(r"(?=(?:\D*\d){3})[^\s]+")  # one word with three digits or more
-
-# Letters, digits and hyphens of a text that fills a field without saying anything.
-_FILLER = re.compile(
-    r"""
-      .*tobefilled.*                # "To be filled by O.E.M.", whatever a board put around it
-    | .*defaultstring.*
-    | (?:smbios)?type[0-4](?!\d).*  # "Type2 - Board Vendor Name1", "Type1ProductConfigId"
-    | (?:tbd|reserver?d?for|by)*oem | tbd
-    | (?:sy)?stemm(?:anufact\w*|fg) # also seen with its first letters lost, or its last
-    | (?:system|base|board|product|chassis|sku|manufacturer|vendor|serial|number|name|version){2,5}
-    | (?:lenovo|nec)product
-    | manufacturer? | mainboard | mainbrd | motherboard
-    | (?:no)?asset(?:tag(?:number)?)? | asset-?\d+
-    | empty | default | invalid | none | null | unknown | undefined | na
-    | not(?:specified|applicable|available|set|defined|present|provided)
-    | 0?123456789?0? | 0?1234567?   # counting
-    | 0[-0]{2,} | (?P<one>\d)(?P=one){4,} | f{4,} | x[-x]+
-    | -*                            # nothing at all
-    """,
-    re.VERBOSE,
-)
 
 # A family name that covers many boards: the board says more.
 _KINDS = frozenset({"notebook", "laptop", "desktop"})
@@ -276,13 +254,6 @@ def canonical_model(
     return Model(name)
 
 
-def is_placeholder(text: str) -> bool:
-    """Whether `text` fills its field without naming anything, as blank text does too."""
-    if len(text) > _LONGEST_NAME:
-        return False
-    return _FILLER.fullmatch(re.sub(r"[^\w-]|_", "", text).casefold()) is not None
-
-
 def _canonical_board(board: str | Unknown, product: str | Unknown) -> str | Unknown:
     name = _named(board)
     if isinstance(name, Unknown) or name != _named(product):
@@ -303,7 +274,7 @@ def _named(text: str | Unknown) -> str | Unknown:
     """Tidied text, or why it names nothing."""
     if isinstance(text, Unknown):
         return text
-    if len(text) > _LONGEST_NAME:
+    if len(text) > LONGEST_NAME:
         return Unknown(f"a text of {len(text)} characters is no name")
     tidied = _tidied(text)
     if not tidied:

@@ -10,7 +10,8 @@
 from collections.abc import Iterator
 from functools import lru_cache
 
-from flashworthy_common.makers import canonical_model, is_placeholder
+from flashworthy_common.makers import canonical_model
+from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.values import Unknown
 
 STAR = "*"
@@ -80,9 +81,7 @@ class NameIndex:
     """
 
     def __init__(self) -> None:
-        self._beginning: dict[
-            str, list[int]
-        ] = {}  # names, by each of their beginnings
+        self._beginning: dict[str, list[int]] = {}  # names, by each of their beginnings
         self._patterns: dict[str, list[int]] = {}  # by the text before the first star
 
     def add(self, number: int, stated: tuple[str, ...]) -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from support.servers import serving  # noqa: E402
+from support.servers import serving
 
 ROUNDS = 15
 FLOOR = "import psutil, requests, sys; requests.post(sys.argv[1], data=b'x' * 2000).raise_for_status()"

@@ -9,8 +9,8 @@ from flashworthy_common.makers import (
     canonical_machine_maker,
     canonical_model,
     combination_of,
-    is_placeholder,
 )
+from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.values import Unknown
 from support.shared_data import shared_rows
 
