@@ -135,9 +135,9 @@ def import_document(query: dict[str, Any]) -> Any:
 
 @blueprint.route("/export")
 @blueprint.response(200, {"type": "object"})
-def export() -> Any:
+def export() -> Response:
     """Everything that is recorded, as a document that can be imported."""
-    return service.export_document(current_site())
+    return jsonify(service.export_document(current_site()))
 
 
 @blueprint.route("/schema.json")

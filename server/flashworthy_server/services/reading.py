@@ -7,7 +7,7 @@
 
 import typing
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from datetime import datetime, timedelta
 from functools import cache
 from typing import Any, Generic, TypeVar
@@ -84,18 +84,16 @@ def _malformed(kind: type[T], data: Any) -> list[Problem]:
             break
         except MalformedValueError as error:
             found.append(Problem(error.path, str(error).removeprefix(f"{error.path}: ")))
-            rest = _without(rest, error.path)
+            rest = _without(kind, rest, error.path)
     return found
 
 
-def _without(data: dict[str, Any], path: str) -> dict[str, Any]:
-    """`data` with something harmless where it could not be read."""
+def _without(kind: Any, data: dict[str, Any], path: str) -> dict[str, Any]:
+    """`data` without what could not be read; something harmless where the field is needed."""
     name = path.partition(".")[0].partition("[")[0]
-    return data | {name: _HARMLESS[name]} if name in _HARMLESS else _less(data, name)
-
-
-def _less(data: dict[str, Any], name: str) -> dict[str, Any]:
-    return {key: value for key, value in data.items() if key != name}
+    rest = {key: value for key, value in data.items() if key != name}
+    is_needed = any(each.name == name and each.default is MISSING for each in fields(kind))
+    return rest | {name: _HARMLESS[name]} if is_needed else rest
 
 
 _HARMLESS: dict[str, Any] = {  # of the fields that may not be left out

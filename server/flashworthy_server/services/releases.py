@@ -175,8 +175,13 @@ def export_document(site: Site) -> dict[str, list[Any]]:
     return {
         "releases": releases,
         "reviews": [to_json(each) for each in reviews],
-        "advisories": [to_json(replace(each, severity="")) for each in advisories],
+        "advisories": [_stated(each) for each in advisories],
     }
+
+
+def _stated(advisory: Advisory) -> dict[str, Any]:
+    """An advisory without what is worked out."""
+    return {name: value for name, value in to_json(advisory).items() if name != "severity"}
 
 
 def _load(connection: Connection, release_id: int) -> StoredRelease:

@@ -145,7 +145,7 @@ def without_package(connection: Connection, count: int) -> list[WithoutPackage]:
     rows = connection.execute(
         select(combinations.c.names, machine_count)
         .join(machines, machines.c.combination_id == combinations.c.id)
-        .where(combinations.c.package_kept.is_(False), combinations.c.version_text != "")
+        .where(combinations.c.package_kept.is_(False), combinations.c.version_key != "")
         .group_by(combinations.c.id)
         .order_by(machine_count.desc(), combinations.c.id)
         .limit(count)
