@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from flashworthy_server.errors import ConfigurationError
 
@@ -30,9 +31,9 @@ class Config:
     report_body_bytes: int = 256 * KIB  # one report or enrolment, before and after decompression
     import_body_bytes: int = 16 * MIB  # a document of releases: about 10,000 of them
     form_body_bytes: int = 64 * KIB  # one form of a page
-    body_ratio: int = 100  # decompressed to compressed; a report has 5 to 10
-    json_depth: int = 32  # lists and objects within each other; a report has 6
-    report_values: int = 20_000  # values of any kind in one report; a usual one has 500
+    body_ratio: int = 100  # decompressed to compressed; a usual report has 3 to 5
+    json_depth: int = 32  # lists and objects within each other; a report has 5
+    report_values: int = 20_000  # values of any kind in one report; a usual one has 200
     import_values: int = 2_000_000
     requests_per_minute: int = 600  # of one person or program; each process counts for itself
     machine_requests_per_minute: int = 60  # of one machine's token
@@ -95,4 +96,15 @@ def config_from(mapping: Mapping[str, Any] | None) -> Config:
         if type(value) is not known[name]:
             wanted = known[name].__name__
             raise ConfigurationError(f"{name}: expected a value of type {wanted}, got {value!r}")
-    return Config(**(mapping or {}))
+    return _checked(Config(**(mapping or {})))
+
+
+def _checked(config: Config) -> Config:
+    parts = urlsplit(config.public_url)
+    is_whole = parts.scheme in ("http", "https") and parts.netloc and parts.path in ("", "/")
+    if config.public_url and not is_whole:
+        raise ConfigurationError(
+            "public_url: expected an address without a path, such as"
+            f" https://flashworthy.example, got {config.public_url!r}"
+        )
+    return config
