@@ -138,23 +138,17 @@ def _known_machines(
     site: Site, connection: Connection, machine_ids: Sequence[int], limits: Limits
 ) -> Iterator[KnownMachine]:
     """Those that have reported, read some at a time."""
-    combinations: dict[int, StoredCombination] = {}
     at_once = site.config.reassess_batch_machines
     for start in range(0, len(machine_ids), at_once):
         machines = machine_store.load_machines(connection, machine_ids[start:][:at_once])
-        own = _own_of(connection, machines)
-        for machine in machines:
-            if machine.newest is not None:
-                of = _combination(connection, machine.newest.combination_id, combinations)
-                yield _known(machine, machine.newest, of, own, limits)
-
-
-def _combination(
-    connection: Connection, combination_id: int, known: dict[int, StoredCombination]
-) -> StoredCombination:
-    if combination_id not in known:
-        known[combination_id] = needs.load(connection, combination_id)
-    return known[combination_id]
+        reported = [(each, each.newest) for each in machines if each.newest is not None]
+        combination_ids = {newest.combination_id for _, newest in reported}
+        combinations, own = (
+            needs.load_all(connection, combination_ids),
+            _own_of(connection, machines),
+        )
+        for machine, newest in reported:
+            yield _known(machine, newest, combinations[newest.combination_id], own, limits)
 
 
 def _own_of(connection: Connection, machines: Iterable[StoredMachine]) -> _Own:

@@ -59,11 +59,17 @@ def combination_id_of(connection: Connection, combination: Combination) -> int:
 
 def load(connection: Connection, combination_id: int) -> StoredCombination:
     """A combination with what is known of it now."""
-    stored = store.load_combination(connection, combination_id)
-    if not stored.is_outdated:
-        return stored
-    known = _Knowledge(connection, [stored.combination]).known_of(stored.combination)
-    return replace(stored, known=known, is_outdated=False)
+    return load_all(connection, [combination_id])[combination_id]
+
+
+def load_all(
+    connection: Connection, combination_ids: Iterable[int]
+) -> dict[int, StoredCombination]:
+    """Combinations with what is known of them now, by their ids."""
+    found = store.load_combinations(connection, combination_ids)
+    outdated = [each.combination for each in found if each.is_outdated]
+    knowledge = _Knowledge(connection, outdated) if outdated else None
+    return {each.id: knowledge.renewed(each) if knowledge else each for each in found}
 
 
 def with_observation(connection: Connection, stored: StoredCombination, need: Need) -> Need:
@@ -144,6 +150,11 @@ class _Knowledge:
         )
         packages = _under(self._packages, lookups)
         return Known(need, any(is_of_running(each, combination) for each in packages))
+
+    def renewed(self, stored: StoredCombination) -> StoredCombination:
+        if not stored.is_outdated:
+            return stored
+        return replace(stored, known=self.known_of(stored.combination), is_outdated=False)
 
     def _read(
         self, kind: Kind, load_by_id: Callable[[Connection, Iterable[int]], dict[int, T]]

@@ -67,10 +67,12 @@ def combination_id(connection: Connection, combination: Combination) -> int | No
     )
 
 
-def load_combination(connection: Connection, combination_id: int) -> StoredCombination:
+def load_combinations(
+    connection: Connection, combination_ids: Iterable[int]
+) -> list[StoredCombination]:
     query = select(combinations, _IS_OUTDATED.label("is_outdated"))
-    row = connection.execute(query.where(combinations.c.id == combination_id)).one()
-    return _combination(row, is_outdated=row.is_outdated)
+    rows = connection.execute(query.where(combinations.c.id.in_(list(combination_ids))))
+    return [_combination(row, is_outdated=row.is_outdated) for row in rows]
 
 
 def save_combination(connection: Connection, combination: Combination, known: Known) -> int:

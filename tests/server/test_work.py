@@ -1,0 +1,102 @@
+"""What is due is judged in the background: by one worker at a time, and after a restart too."""
+
+import pytest
+from sqlalchemy import select
+
+from flashworthy_server.config import config_from
+from flashworthy_server.services.work import Worker
+from flashworthy_server.site import open_site
+from flashworthy_server.tables import leases, machines
+from support.site import KNOWLEDGE
+
+OLD_EVIDENCE = "look again on the spot"
+
+
+@pytest.fixture
+def due(site):
+    """A site with one machine whose report has grown old: it must be looked at again."""
+    site.post("/releases/import", KNOWLEDGE)
+    site.machine(1)
+    site.clock.pass_by(hours=25)
+    return site
+
+
+def kept_sentence(site):
+    with site.site.database.reading() as connection:
+        return connection.scalar(select(machines.c.sentence))
+
+
+def another_process(site):
+    """The same database, opened anew."""
+    return open_site(config_from({"database": site.url}), site.clock)
+
+
+def test_a_round_judges_what_is_due_although_nothing_was_reported(due):
+    before = kept_sentence(due)
+
+    assert Worker(due.site).round()
+
+    assert OLD_EVIDENCE not in before
+    assert OLD_EVIDENCE in kept_sentence(due)
+
+
+def test_lists_do_not_wait_for_the_worker(due):
+    listed = due.get("/machines").json["machines"][0]["sentence"]
+
+    Worker(due.site).round()
+
+    assert listed == kept_sentence(due)
+
+
+def test_two_workers_do_not_work_at_the_same_time(due):
+    first, second = Worker(due.site), Worker(another_process(due))
+
+    assert first.round()
+    assert not second.round()
+    assert first.round()
+
+
+def test_a_worker_that_died_is_followed_by_another(due):
+    Worker(due.site).round()
+    due.clock.pass_by(minutes=2)
+
+    assert Worker(another_process(due)).round()
+
+
+def test_a_worker_that_ends_gives_its_lease_back(due):
+    worker = Worker(due.site)
+    worker.round()
+    worker.stop()
+
+    worker.work()
+
+    with due.site.database.reading() as connection:
+        assert connection.execute(select(leases)).all() == []
+
+
+def test_what_is_due_survives_a_restart(due):
+    restarted = another_process(due)
+
+    Worker(restarted).round()
+
+    assert OLD_EVIDENCE in kept_sentence(due)
+    restarted.database.close()
+
+
+def test_a_round_that_fails_is_told_and_the_next_is_tried(due, monkeypatch, caplog):
+    worker, rounds = Worker(due.site), []
+
+    def fail_first():
+        rounds.append(len(rounds))
+        if len(rounds) == 1:
+            raise RuntimeError("the disk is full")
+        worker.stop()
+
+    monkeypatch.setattr(worker, "round", fail_first)
+    monkeypatch.setattr(worker._stop, "wait", lambda seconds: None)
+
+    worker.work()
+
+    assert rounds == [0, 1]
+    assert "judging in the background failed; it is tried again" in caplog.text
+    assert "the disk is full" in caplog.text
