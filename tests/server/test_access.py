@@ -82,6 +82,22 @@ def test_a_session_is_no_token_and_a_token_is_no_session(site):
     assert site.client.get("/people", headers=headers).headers["Location"].startswith("/sign-in")
 
 
+@pytest.mark.parametrize(
+    "fails", ["store.sessions.session_with_digest", "store.accounts.load_account"]
+)
+def test_when_looking_up_a_session_or_token_fails_nobody_is_let_in(site, monkeypatch, fails):
+    browser = site.browser(Role.ADMINISTRATOR)
+
+    def fail(*arguments):
+        raise RuntimeError
+
+    monkeypatch.setattr(f"flashworthy_server.{fails}", fail)
+    monkeypatch.setattr("flashworthy_server.store.credentials.valid_token", fail)
+
+    assert browser.open("/people").status == 500
+    assert site.get("/overview").status_code == 500
+
+
 def test_what_changes_who_can_sign_in_asks_for_a_fresh_password(site):
     assert {name for name in MAY if "person" in name or "people" in name} <= PROVEN
     assert {name for name in PAGES if "token" in name} - PROVEN == {"pages.revoke_machine_token"}

@@ -1,11 +1,14 @@
 """The audit trail: in the transaction of the change, append-only, and chained by digests."""
 
+import ast
 import hashlib
 import json
 import sqlite3
+from pathlib import Path
 
 import pytest
 
+from flashworthy_server import services
 from flashworthy_server.errors import AuditError
 from flashworthy_server.services import audit, machines
 from flashworthy_server.services.who import Kind, Role, Who
@@ -164,6 +167,102 @@ def test_the_database_refuses_to_change_what_was_written(site, statement):
     with pytest.raises(sqlite3.IntegrityError, match="the audit trail only grows"):
         database.execute(statement)
     database.close()
+
+
+def test_programs_fetch_the_trail_as_lines_or_pages(site):
+    record(site, 7)
+
+    lines = site.get("/audit", Accept="application/jsonl")
+    newest = site.get("/audit?limit=5")
+
+    assert lines.content_type == "application/jsonl"
+    assert [json.loads(line) for line in lines.text.splitlines()] == entries(site)
+    assert newest.json["entries"] == list(reversed(entries(site)))[:5]
+    older = site.client.get(
+        newest.headers["Link"].split(">")[0].removeprefix("<"),
+        headers={"Authorization": f"Bearer {site.token}"},
+    )
+    assert older.json["entries"] == list(reversed(entries(site)))[5:]
+
+
+def test_what_is_logged_where_is_documented(readme):
+    for told in (
+        "What is told afterwards",
+        "standard error",
+        "counted by day and route",
+        "no other log",
+    ):
+        assert told in readme
+
+
+def test_what_was_refused_is_logged_and_counted(site, caplog):
+    site.get("/audit", token=site.token_of(Role.VIEWER))
+    site.get("/overview", token="fwtoken_guess")
+
+    assert [record.getMessage() for record in caplog.records] == [
+        "refused with 403: GET /api/v1/audit to program: a viewer from 127.0.0.1",
+        "refused with 401: GET /api/v1/overview to stranger from 127.0.0.1",
+    ]
+    refusals = site.get("/overview").json["refusals"]
+    assert {(each["request"], each["status"]) for each in refusals} == {
+        ("GET /api/v1/audit", 403),
+        ("GET /api/v1/overview", 401),
+    }
+
+
+def test_an_error_of_the_servers_own_is_logged(site, monkeypatch, caplog):
+    def fail(*arguments):
+        raise RuntimeError("the disk is on fire")
+
+    monkeypatch.setattr("flashworthy_server.services.overview.overview", fail)
+    site.get("/overview")
+
+    assert "the disk is on fire" in caplog.text
+
+
+@pytest.mark.parametrize("path", ["/api/v1/nowhere%0Arefused", "/api/v1/machines/1%0D%0Ax"])
+def test_nobody_writes_a_line_of_the_log_of_their_own(site, caplog, path):
+    headers = {"Authorization": "Bearer x", "User-Agent": "a\x1b[2J"}
+    site.client.get(path, headers=headers)
+    site.client.open("/api/v1/overview", method="G\nET", headers=headers)
+
+    for entry in caplog.records:
+        assert entry.getMessage().isprintable()
+
+
+def test_every_use_case_that_is_told_who_writes_it_into_the_trail():
+    """Read from the code: a use case takes `who` or `visitor`, and changes the database."""
+    silent = []
+    for path in sorted(SERVICES.glob("*.py")):
+        functions = {
+            node.name: node
+            for node in ast.parse(path.read_text(encoding="utf-8")).body
+            if isinstance(node, ast.FunctionDef)
+        }
+        for name, node in functions.items():
+            asked = {each.arg for each in (*node.args.args, *node.args.kwonlyargs)}
+            if asked & {"who", "visitor"} and called(node, functions) & WRITES:
+                if not called(node, functions) & RECORDS:
+                    silent.append(f"{path.stem}.{name}")
+
+    assert silent == []
+
+
+SERVICES = Path(services.__file__).parent
+WRITES = {"writing"}
+RECORDS = {"record"}
+
+
+def called(node, functions, seen=()):
+    """Names of everything that a function calls, by itself or through others of its module."""
+    names = {
+        each.func.attr if isinstance(each.func, ast.Attribute) else each.func.id
+        for each in ast.walk(node)
+        if isinstance(each, ast.Call) and isinstance(each.func, (ast.Attribute, ast.Name))
+    }
+    for name in names & functions.keys() - {*seen}:
+        names = names | called(functions[name], functions, (*seen, name))
+    return names
 
 
 def test_text_that_no_database_takes_is_chained_as_it_is_stored(site):

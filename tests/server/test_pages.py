@@ -371,3 +371,41 @@ def test_pages_of_people_tell_no_role_what_it_may_not_know(site):
     hidden = {name for name in MAY if is_page(name) and Role.VIEWER not in (MAY[name] or {None})}
     assert hidden
     assert not any("/people" in link or "/audit" in link for link in page.links)
+
+
+def test_no_page_shows_the_secret_of_its_session(site, administrator):
+    secret = administrator.client.get_cookie("flashworthy").value
+    for _, path in routes(site, "GET"):
+        with administrator.client.get(path) as response:
+            assert secret not in response.text, path
+
+
+def test_every_page_has_a_way_to_sign_out(site, administrator):
+    site.machine(1)
+    for endpoint, path in routes(site, "GET"):
+        page = administrator.open(path)
+        is_for_people = MAY[endpoint] and page.response.content_type.startswith("text/html")
+        assert not is_for_people or page.form("Sign out").method == "post", path
+
+
+def test_passwords_are_masked_and_managers_are_helped(site, administrator):
+    site.clock.pass_by(minutes=5)
+    found = []
+    for path in ("/sign-in", "/set-up", "/prove", "/account"):
+        for tag, given in administrator.open(path).tags:
+            if tag == "input" and "password" in given.get("name", ""):
+                assert given["type"] == "password", path
+                found.append(given["autocomplete"])
+
+    # HTML, autofill: what tells a manager which password is meant.
+    assert sorted(found) == ["current-password"] * 3 + ["new-password"] * 2
+
+
+def test_no_page_gives_hints_of_a_password(site):
+    site.person(Role.VIEWER, "Tom Arrow")
+    browser = site.browser()
+    known = browser.send(browser.open("/sign-in"), "Sign in", name="Tom Arrow", password="x")
+    unknown = browser.send(browser.open("/sign-in"), "Sign in", name="Tim Arrow", password="x")
+
+    assert known.text == unknown.text
+    assert "hint" not in known.text

@@ -62,6 +62,11 @@ def test_a_password_of_any_composition_is_taken(password):
     passwords.check_new(password, names=("Ida Fenwick",))
 
 
+def test_the_words_that_are_refused_are_documented(readme):
+    assert [word for word in passwords.CONTEXT_WORDS if f"`{word}`" not in readme] == []
+    assert "made of a person's name" in readme
+
+
 def test_more_than_3000_common_passwords_of_enough_length_are_known():
     known = [each for each in passwords._common() if len(each) >= passwords.SHORTEST]
 

@@ -595,3 +595,18 @@ def test_no_secret_stands_in_database_log_or_audit_trail(site, authenticator, ca
     assert [each for each in secrets if each in everything] == []
     codes = (made.code, *authenticator.codes)
     assert [each for each in codes if "".join(filter(str.isalnum, each.casefold())) in plain] == []
+
+
+def test_a_password_stays_good_for_as_long_as_it_is_kept(site, ida):
+    site.clock.pass_by(days=3650)
+
+    assert outcome(site) == "let in"
+
+
+def test_the_ways_in_are_documented(readme):
+    for way in (
+        "password, with a second factor",
+        "a code that sets a password",
+        "tokens, for the API",
+    ):
+        assert way in readme
