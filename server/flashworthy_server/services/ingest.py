@@ -30,11 +30,11 @@ from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError, ForbiddenError, InvalidTokenError
 from flashworthy_server.services import audit
 from flashworthy_server.services.flashes import settle
-from flashworthy_server.services.judgement import judge_machines
+from flashworthy_server.services.judgement import judge
 from flashworthy_server.services.limits import load_limits
 from flashworthy_server.services.needs import combination_id_of, combination_of_report
 from flashworthy_server.services.places import PlaceBy, canonical_place, note_place
-from flashworthy_server.services.plans import plan_digest
+from flashworthy_server.services.plans import digest_of
 from flashworthy_server.services.recognition import (
     learn,
     name_of,
@@ -90,7 +90,7 @@ class Receipt:
     machine_id: int
     stored: bool  # false: it was here already
     rotate_token: bool = False  # the machine should ask for a new token
-    plan_digest: str | None = None  # of the machine's plan; none: nobody asked, or there is none
+    plan_digest: str | None = None  # of the machine's plan; none: the report changed nothing
 
 
 def receive_report(
@@ -114,8 +114,7 @@ def receive_report(
         if machine is None or machine.agent_id != agent.agent_id:
             raise InvalidTokenError("the machine has a newer agent")
         receipt = _keep_once(site, connection, machine, arrival)
-    digest = plan_digest(site, receipt.machine_id)
-    return replace(receipt, rotate_token=agent.rotate_token, plan_digest=digest)
+    return replace(receipt, rotate_token=agent.rotate_token)
 
 
 def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Receipt:
@@ -153,12 +152,16 @@ def _keep_once(
     known = history_store.machine_of_report(connection, report_id)
     if known not in (None, machine.id):
         raise ConflictError("report_id: another machine has a report with this id")
-    if known is None:
-        _keep(site, connection, machine, arrival)
-    return Receipt(report_id, machine.id, stored=known is None)
+    if known is not None:
+        return Receipt(report_id, machine.id, stored=False)
+    digest = _keep(site, connection, machine, arrival)
+    return Receipt(report_id, machine.id, stored=True, plan_digest=digest)
 
 
-def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: Arrival) -> None:
+def _keep(
+    site: Site, connection: Connection, machine: StoredMachine, arrival: Arrival
+) -> str | None:
+    """The digest of the machine's plan, where the report is what the machine is now."""
     report, now = arrival.report, arrival.received_at
     seen = evidence_of(report.identity)
     known = identity_store.load_evidence(connection, machine.id)
@@ -176,10 +179,11 @@ def _keep(site: Site, connection: Connection, machine: StoredMachine, arrival: A
     )
     if kept_as is not KeptAs.LATE:
         note_likeness(connection, machine.id, found, now)
-    if kept_as is KeptAs.CURRENT:
-        learn(connection, machine.id, known, seen, now)
-        _renew_state(site, connection, machine, arrival, found)
-        judge_machines(site, connection, [machine.id], now)
+    if kept_as is not KeptAs.CURRENT:
+        return None
+    learn(connection, machine.id, known, seen, now)
+    _renew_state(site, connection, machine, arrival, found)
+    return digest_of(judge(site, connection, machine.id, now))
 
 
 def _kept_as(machine: StoredMachine, report: Report, found: Likeness) -> KeptAs:

@@ -76,6 +76,14 @@ def judge_machines(
     machine_store.save_judgements(connection, judged)
 
 
+def judge(site: Site, connection: Connection, machine_id: int, now: datetime) -> KnownMachine:
+    """Judge one machine, which has reported, at the desk and keep it."""
+    (known,) = _known_machines(site, connection, [machine_id], load_limits(connection))
+    found = _judgement(known.verdict(Moment.DESK, now), known.of.need)
+    machine_store.save_judgements(connection, [(machine_id, found)])
+    return known
+
+
 def outcomes(
     site: Site, connection: Connection, machine_ids: Sequence[int], limits: Limits
 ) -> list[Outcome]:

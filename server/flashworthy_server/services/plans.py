@@ -6,17 +6,18 @@ that an agent fetches a plan only where it changed, and counts the one it has fr
 
 import hashlib
 import json
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from functools import lru_cache
 
 from flashworthy_common.need import Need
 from flashworthy_common.plan import Plan
 from flashworthy_common.policy import Policy
+from flashworthy_common.readiness import RULES_VERSION
 from flashworthy_common.values import to_json
-from flashworthy_server.db import Connection
 from flashworthy_server.errors import NotFoundError
 from flashworthy_server.services import judgement
+from flashworthy_server.services.judgement import KnownMachine
 from flashworthy_server.site import Site
 from flashworthy_server.store import machines as machine_store
 
@@ -34,31 +35,34 @@ def plan_of(site: Site, machine_id: int) -> NamedPlan:
         NotFoundError: there is no such machine, or it has not reported yet.
     """
     with site.database.reading() as connection:
-        plan = make_plan(site, connection, machine_id)
-    if plan is None:
-        raise NotFoundError(f"machine #{machine_id} has not reported yet: there is no plan")
-    return NamedPlan(plan, digest_of(plan))
+        machine = machine_store.load_machine(connection, machine_id)
+        if machine is None:
+            raise NotFoundError(f"there is no machine #{machine_id}")
+        if machine.newest is None:
+            raise NotFoundError(f"machine #{machine_id} has not reported yet: there is no plan")
+        known = judgement.know(connection, machine, machine.newest)
+    return NamedPlan(_plan(known, site.clock()), digest_of(known))
 
 
-def plan_digest(site: Site, machine_id: int) -> str | None:
-    """The digest of a machine's plan; none where there is no plan."""
-    with site.database.reading() as connection:
-        plan = make_plan(site, connection, machine_id)
-    return digest_of(plan) if plan else None
+def digest_of(known: KnownMachine) -> str:
+    """SHA-256 in hex of a plan, but for its times and what is only an observation."""
+    machine = known.machine
+    facts = (
+        *(machine.name, machine.place, machine.marked, machine.packages, RULES_VERSION),
+        to_json(machine.confirmations),
+    )
+    need = replace(known.need, newest_seen=None)
+    text = json.dumps(facts) + _text(need) + _text(known.policy)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
-def make_plan(site: Site, connection: Connection, machine_id: int) -> Plan | None:
-    """None where there is no such machine, or it has not reported yet."""
-    known = machine_store.load_machine(connection, machine_id)
-    if known is None or known.newest is None:
-        return None
-    found, now = judgement.know(connection, known, known.newest), site.clock()
-    machine, policy = found.machine, found.policy
+def _plan(known: KnownMachine, now: datetime) -> Plan:
+    machine, policy = known.machine, known.policy
     return Plan(
         machine=machine.name,
         place=machine.place,
         marked=machine.marked,
-        need=found.need,
+        need=known.need,
         policy=policy,
         confirmations=machine.confirmations,
         clock_difference_seconds=machine.clock_difference_seconds,
@@ -66,16 +70,6 @@ def make_plan(site: Site, connection: Connection, machine_id: int) -> Plan | Non
         expires_at=now + timedelta(seconds=policy.plan_age_seconds),
         packages=machine.packages,
     )
-
-
-def digest_of(plan: Plan) -> str:
-    """SHA-256 in hex."""
-    facts = {
-        name: to_json(getattr(plan, name))
-        for name in ("machine", "place", "marked", "confirmations", "packages", "rules_version")
-    }
-    text = json.dumps(facts, sort_keys=True) + _text(plan.need) + _text(plan.policy)
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 @lru_cache(maxsize=1024)  # one need serves many machines, and one policy nearly all
