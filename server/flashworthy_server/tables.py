@@ -359,7 +359,7 @@ statement_names = Table(
     Column("start", CleanText, nullable=False),
     Column("name", CleanText, nullable=False),  # folded, or a star for a pattern
     Column("statement_id", Integer, nullable=False),  # in the table of its kind
-    PrimaryKeyConstraint("kind", "maker", "start", "name", "statement_id"),
+    PrimaryKeyConstraint("maker", "start", "name", "kind", "statement_id"),
     Index(None, "kind", "statement_id"),
 )
 

@@ -129,8 +129,9 @@ class _Knowledge:
     """What may be about some combinations, each statement read once."""
 
     def __init__(self, connection: Connection, combinations: Iterable[Combination]) -> None:
+        lookups = {each for one in combinations for each in statement_store.lookups_of(one)}
         self._connection = connection
-        self._lookups = {each for one in combinations for each in statement_store.lookups_of(one)}
+        self._found = statement_store.find_statements(connection, lookups)
         self._releases = self._read(Kind.RELEASE, knowledge_store.releases_by_id)
         self._reviews = self._read(Kind.REVIEW, knowledge_store.reviews_by_id)
         self._exceptions = self._read(Kind.EXCEPTION, exception_store.exceptions_by_id)
@@ -159,7 +160,9 @@ class _Knowledge:
     def _read(
         self, kind: Kind, load_by_id: Callable[[Connection, Iterable[int]], dict[int, T]]
     ) -> dict[Lookup, list[T]]:
-        found = statement_store.find_statements(self._connection, kind, self._lookups)
+        found = self._found[kind]
+        if not found:
+            return {}
         by_id = load_by_id(self._connection, {each for ids in found.values() for each in ids})
         return {
             lookup: [by_id[each] for each in ids if each in by_id] for lookup, ids in found.items()
@@ -178,6 +181,8 @@ def _weighing(connection: Connection, releases: Iterable[Release]) -> Weighing:
         for reason in release.reasons
         for advisory in reason.advisories
     }
+    if not named:
+        return Weighing(inputs=weighing_store.load_inputs(connection))
     recorded = weighing_store.load_catalogue(connection) is not None
     return Weighing(
         inputs=weighing_store.load_inputs(connection),

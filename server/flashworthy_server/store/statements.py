@@ -88,18 +88,17 @@ def lookups_of(combination: Combination) -> frozenset[Lookup]:
 
 
 def find_statements(
-    connection: Connection, kind: Kind, lookups: Iterable[Lookup]
-) -> dict[Lookup, list[int]]:
-    """The ids of the statements of one kind under each look-up, in rising order."""
-    table, found = statement_names, dict[Lookup, list[int]]()
+    connection: Connection, lookups: Iterable[Lookup]
+) -> dict[Kind, dict[Lookup, list[int]]]:
+    """By kind and look-up, the ids of the statements, in rising order."""
+    table = statement_names
+    found: dict[Kind, dict[Lookup, list[int]]] = {kind: {} for kind in Kind}
     key = (table.c.maker, table.c.start, table.c.name)
     for part in _parts(sorted(set(lookups))):
-        wanted = select(*key, table.c.statement_id).where(
-            table.c.kind == kind.value, tuple_(*key).in_(part)
-        )
+        wanted = select(table.c.kind, *key, table.c.statement_id).where(tuple_(*key).in_(part))
         rows = connection.execute(wanted.order_by(table.c.statement_id))
-        for maker, start, name, statement_id in rows:
-            found.setdefault((maker, start, name), []).append(statement_id)
+        for kind, maker, start, name, statement_id in rows:
+            found[Kind(kind)].setdefault((maker, start, name), []).append(statement_id)
     return found
 
 

@@ -348,7 +348,7 @@ def _create_knowledge() -> None:
         sa.Column("name", CleanText(), nullable=False),
         sa.Column("statement_id", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint(
-            "kind", "maker", "start", "name", "statement_id", name="pk_statement_names"
+            "maker", "start", "name", "kind", "statement_id", name="pk_statement_names"
         ),
     )
     op.create_index(
