@@ -49,16 +49,16 @@ def show(site: Site, place: str | None, as_json: bool) -> None:
 
 @policy.command("set")
 @with_site
-@click.argument("settings", nargs=-1, required=True, metavar="LIMIT=VALUE...")
+@click.argument("wanted", nargs=-1, required=True, metavar="LIMIT=VALUE...")
 @place_option
 @click.option("--preview", is_flag=True, help="Only count the verdicts that would change.")
-def set_limits(site: Site, settings: tuple[str, ...], place: str | None, preview: bool) -> None:
+def set_limits(site: Site, wanted: tuple[str, ...], place: str | None, preview: bool) -> None:
     """Set limits; LIMIT= without a value takes what was set here back."""
-    wanted = _changed(service.view_policy(site, place).set_here, settings)
+    set_here = _changed(service.view_policy(site, place).set_here, wanted)
     if preview:
-        _print_changes(service.preview(site, place, wanted))
+        _print_changes(service.preview(site, place, set_here))
         return
-    service.set_limits(site, who(), place, wanted)
+    service.set_limits(site, who(), place, set_here)
     click.echo(f"the policy {f'of {place} ' if place else ''}is set")
 
 
@@ -77,9 +77,9 @@ def versions(site: Site, place: str | None) -> None:
     )
 
 
-def _changed(limits: dict[str, Any], settings: tuple[str, ...]) -> dict[str, Any]:
-    changed = dict(limits)
-    for setting in settings:
+def _changed(set_here: dict[str, Any], wanted: tuple[str, ...]) -> dict[str, Any]:
+    changed = dict(set_here)
+    for setting in wanted:
         name, separator, text = setting.partition("=")
         if not separator:
             raise click.UsageError(f"expected LIMIT=VALUE, got {setting!r}")
