@@ -106,7 +106,7 @@ def make_report(
 
 
 def _new_report_id(made_at: datetime) -> str:
-    return str(uuid7(int(made_at.timestamp() * 1000), secrets.randbits(74)))
+    return uuid7(int(made_at.timestamp() * 1000), secrets.randbits(74))
 
 
 def _run(probe: Probe, access: Access) -> tuple[Section, ProbeRun]:

@@ -12,7 +12,6 @@ import hashlib
 import json
 import os
 import stat
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
@@ -189,6 +188,8 @@ def _value(name: str, value: Any, source: str) -> Any:
 
 
 def _content(file: Path) -> dict[str, Any]:
+    import tomllib  # late: many machines have no such file
+
     try:
         with open(file, "rb") as opened:
             _refuse_if_others_may_write(file, os.fstat(opened.fileno()))

@@ -10,7 +10,6 @@
 import fcntl
 import json
 import stat
-import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -47,6 +46,8 @@ class State:
 
 def new_state(*, sequence: int = 0) -> State:
     """The state of an agent that nobody knows yet."""
+    import uuid  # late: needed once in an agent's life, and dear to load
+
     return State(agent_id=str(uuid.uuid4()), sequence=sequence)
 
 

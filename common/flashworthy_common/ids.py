@@ -1,14 +1,23 @@
-"""Report ids: UUID version 7 (RFC 9562 §5.7), which sort by the time they were made."""
+"""UUIDs as text (RFC 9562), and report ids: version 7 (§5.7) sorts by the time they were made.
+
+The standard library's `uuid` looks at the whole platform when it is loaded, on every run of an
+agent; nothing here needs more of it than the text.
+"""
 
 import re
-import uuid
 
 _UUID = re.compile(
     r"[0-9a-f]{8}-[0-9a-f]{4}-([0-9a-f])[0-9a-f]{3}-([0-9a-f])[0-9a-f]{3}-[0-9a-f]{12}"
 )
 
 
-def uuid7(unix_ms: int, random_bits: int) -> uuid.UUID:
+def uuid_text(octets: bytes) -> str:
+    """16 bytes, the most significant first, as the text of a UUID. [RFC 9562 §4]"""
+    digits = octets.hex()
+    return "-".join((digits[:8], digits[8:12], digits[12:16], digits[16:20], digits[20:]))
+
+
+def uuid7(unix_ms: int, random_bits: int) -> str:
     """A version 7 UUID.
 
     Args:
@@ -16,7 +25,8 @@ def uuid7(unix_ms: int, random_bits: int) -> uuid.UUID:
         random_bits: 74 random bits; the caller brings them.
     """
     random_a, random_b = random_bits >> 62 & 0xFFF, random_bits & (1 << 62) - 1
-    return uuid.UUID(int=unix_ms << 80 | 7 << 76 | random_a << 64 | 0b10 << 62 | random_b)
+    number = unix_ms << 80 | 7 << 76 | random_a << 64 | 0b10 << 62 | random_b
+    return uuid_text(number.to_bytes(16, "big"))
 
 
 def is_uuid(text: str, *, version: int | None = None) -> bool:

@@ -20,9 +20,9 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from itertools import takewhile
 from typing import Any, NamedTuple, TypeVar
-from uuid import UUID
 
 from flashworthy_common.errors import SmbiosError
+from flashworthy_common.ids import uuid_text
 from flashworthy_common.records import record
 from flashworthy_common.values import Unknown
 
@@ -77,7 +77,7 @@ class SystemInformation:
     product: str | Unknown  # 05h
     version_text: str | Unknown  # 06h
     serial: str | Unknown  # 07h
-    uuid: UUID | Unknown  # 08h (§7.2.1)
+    uuid: str | Unknown  # 08h (§7.2.1), as text
     wake_up: str | Unknown  # 18h (§7.2.2)
     sku: str | Unknown  # 19h, since 2.4
     family: str | Unknown  # 1Ah, since 2.4
@@ -483,7 +483,7 @@ def _system(structure: _Structure, version: ReleaseNumber | Unknown) -> SystemIn
     )
 
 
-def _uuid(octets: bytes | Unknown, version: ReleaseNumber | Unknown) -> UUID | Unknown:
+def _uuid(octets: bytes | Unknown, version: ReleaseNumber | Unknown) -> str | Unknown:
     """The first three fields are little-endian since 2.6. [§7.2.1]"""
     if isinstance(octets, Unknown):
         return octets
@@ -496,8 +496,8 @@ def _uuid(octets: bytes | Unknown, version: ReleaseNumber | Unknown) -> UUID | U
             f"the version that decides the UUID's byte order is missing: {version.because}"
         )
     if version < _LITTLE_ENDIAN_UUID_SINCE:
-        return UUID(bytes=octets)
-    return UUID(bytes_le=octets)
+        return uuid_text(octets)
+    return uuid_text(octets[3::-1] + octets[5:3:-1] + octets[7:5:-1] + octets[8:])
 
 
 # ---- types 2 and 3 ----------------------------------------------------------------------------

@@ -53,7 +53,7 @@ class Dmidecode(Programs):
 
 
 def access(root, programs, **tree):
-    return Access(LiveTree(grow(root, {"/sys/kernel/x": "", **tree})), programs)
+    return Access(LiveTree(grow(root, {"/sys/kernel/x": "", "/dev/mem": "", **tree})), programs)
 
 
 def test_a_dump_holds_the_table_byte_by_byte():
@@ -100,6 +100,16 @@ def test_a_kernel_with_a_table_is_believed(tmp_path):
     found = look_at_firmware(access(tmp_path, program, **table))
 
     assert (found.version_text, program.asked) == ("K1.34", 0)
+
+
+def test_where_memory_cannot_be_read_the_program_is_not_run(tmp_path):
+    program = Dmidecode(DUMP)
+    look = Access(LiveTree(grow(tmp_path, {"/sys/kernel/x": ""})), program)
+
+    found = look_at_firmware(look)
+
+    assert found.maker == Unknown("this kernel shows no SMBIOS table")
+    assert program.asked == 0
 
 
 def test_a_program_that_finds_nothing_either_says_so(tmp_path):

@@ -4,7 +4,7 @@ import uuid
 
 import pytest
 
-from flashworthy_common.ids import is_uuid, uuid7
+from flashworthy_common.ids import is_uuid, uuid7, uuid_text
 
 # RFC 9562 appendix A.6: 2022-02-22 19:22:22 UTC, rand_a 0xCC3, rand_b 0x18C4DC0C0C07398F
 EXAMPLE = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f"
@@ -15,13 +15,19 @@ def test_the_published_example_of_version_7_is_made_bit_for_bit():
 
     made = uuid7(1645557742000, random_bits)
 
-    assert str(made) == EXAMPLE
-    assert made.version == 7
-    assert made.variant == uuid.RFC_4122
+    assert made == EXAMPLE
+    assert uuid.UUID(made).version == 7
+    assert uuid.UUID(made).variant == uuid.RFC_4122
 
 
 def test_later_ids_sort_after_earlier_ones():
-    assert str(uuid7(1_000, (1 << 74) - 1)) < str(uuid7(1_001, 0))
+    assert uuid7(1_000, (1 << 74) - 1) < uuid7(1_001, 0)
+
+
+def test_bytes_become_the_text_that_the_standard_library_gives():
+    octets = bytes(range(0xF0, 0x100))
+
+    assert uuid_text(octets) == str(uuid.UUID(bytes=octets))
 
 
 @pytest.mark.parametrize(

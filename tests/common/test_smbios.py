@@ -3,7 +3,6 @@
 import random
 from dataclasses import fields
 from datetime import date
-from uuid import UUID
 
 import pytest
 
@@ -273,9 +272,9 @@ STORED_UUID = bytes.fromhex("33221100554477668899AABBCCDDEEFF")  # §7.2.1, exam
 @pytest.mark.parametrize(
     ("version", "expected"),
     [
-        ((3, 5), UUID("00112233-4455-6677-8899-aabbccddeeff")),  # §7.2.1, example
-        ((2, 6), UUID("00112233-4455-6677-8899-aabbccddeeff")),
-        ((2, 5), UUID("33221100-5544-7766-8899-aabbccddeeff")),
+        ((3, 5), "00112233-4455-6677-8899-aabbccddeeff"),  # §7.2.1, example
+        ((2, 6), "00112233-4455-6677-8899-aabbccddeeff"),
+        ((2, 5), "33221100-5544-7766-8899-aabbccddeeff"),
     ],
 )
 def test_the_uuid_is_little_endian_from_version_2_6(version, expected) -> None:

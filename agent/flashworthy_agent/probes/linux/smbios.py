@@ -33,7 +33,7 @@ class Smbios:
         self.nothing = _why_nothing(access.files)
         self._table_source = "raw SMBIOS table"
         self._table: Maybe[Table] = self.nothing or _read_table(access.files)
-        if self.nothing is NO_TABLE and access.programs.has("dmidecode"):
+        if self.nothing is NO_TABLE and _can_be_searched_for(access):
             self._table_source = "dmidecode"
             self._table = _dumped_table(access)
             self.nothing = self._table if isinstance(self._table, Unknown) else None
@@ -108,6 +108,11 @@ def _read_table(files: Files) -> "Maybe[Table]":
     except SmbiosError as error:
         version = Unknown(str(error))
     return _parsed(table, version)
+
+
+def _can_be_searched_for(access: Access) -> bool:
+    """The program finds what the kernel does not show in the machine's memory alone."""
+    return access.files.is_there("/dev/mem") and access.programs.has("dmidecode")
 
 
 def _dumped_table(access: Access) -> "Maybe[Table]":

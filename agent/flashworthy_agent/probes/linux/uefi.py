@@ -8,7 +8,7 @@
   files (UEFI §8.5.4), or where such files lie ready on the EFI system partition (§8.5.5).
 """
 
-from uuid import UUID
+import re
 
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.linux.mounts import esp_folder
@@ -20,6 +20,7 @@ EFI_FOLDER = "/sys/firmware/efi"
 ESRT_FOLDER = f"{EFI_FOLDER}/esrt/entries"
 NOT_UEFI = Unknown("the system was not started by UEFI")
 _GLOBAL_VARIABLE = "8be4df61-93ca-11d2-aa0d-00e098032b8c"  # UEFI §3.3
+_GUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _ATTRIBUTES_BYTES = 4
 _FILE_CAPSULES = 1 << 2  # EFI_OS_INDICATIONS_FILE_CAPSULE_DELIVERY_SUPPORTED, UEFI §8.5.4
 _CAPSULE_PATH = ("EFI", "UpdateCapsule")
@@ -106,10 +107,9 @@ def _guid(files: Files, path: str) -> Maybe[str]:
     text = files.text(path)
     if isinstance(text, Unknown):
         return text
-    try:
-        return str(UUID(text))
-    except ValueError:
-        return Unknown(f"expected a GUID in {path}, got {text[:40]!r}")
+    if _GUID.fullmatch(text.lower()):
+        return text.lower()
+    return Unknown(f"expected a GUID in {path}, got {text[:40]!r}")
 
 
 def _number(files: Files, path: str) -> Maybe[int]:
