@@ -1,20 +1,32 @@
 """The server as a WSGI application: what stands before the routes, the API, and the pages."""
 
+from typing import Any
+
 from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
+from werkzeug.routing import IntegerConverter, Map
 
 from flashworthy_server import api, pages, web
 from flashworthy_server.api import problems
 from flashworthy_server.errors import ServerError
 from flashworthy_server.pages import failures
+from flashworthy_server.services.machines import HIGHEST_ID
 from flashworthy_server.site import Site
 from flashworthy_server.web.access import is_page
+
+
+class _Number(IntegerConverter):
+    """A number in a path, no higher than the database can keep."""
+
+    def __init__(self, map: Map, *arguments: Any, **named: Any) -> None:
+        super().__init__(map, *arguments, **{"max": HIGHEST_ID, **named})
 
 
 def build(site: Site) -> Flask:
     """An application that serves one site."""
     app = Flask(__name__, static_folder=None)
+    app.url_map.converters["int"] = _Number
     app.json.sort_keys = False  # type: ignore[attr-defined]
     if site.config.proxies:
         app.wsgi_app = ProxyFix(  # type: ignore[method-assign]

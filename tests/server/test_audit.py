@@ -186,12 +186,7 @@ def test_programs_fetch_the_trail_as_lines_or_pages(site):
 
 
 def test_what_is_logged_where_is_documented(readme):
-    for told in (
-        "What is told afterwards",
-        "standard error",
-        "counted by day and route",
-        "no other log",
-    ):
+    for told in ("What is told afterwards", "standard error", "by day and route", "no other log"):
         assert told in readme
 
 
@@ -241,9 +236,9 @@ def test_every_use_case_that_is_told_who_writes_it_into_the_trail():
         }
         for name, node in functions.items():
             asked = {each.arg for each in (*node.args.args, *node.args.kwonlyargs)}
-            if asked & {"who", "visitor"} and called(node, functions) & WRITES:
-                if not called(node, functions) & RECORDS:
-                    silent.append(f"{path.stem}.{name}")
+            names = called(node, functions)
+            if asked & {"who", "visitor"} and names & WRITES and not names & RECORDS:
+                silent.append(f"{path.stem}.{name}")
 
     assert silent == []
 

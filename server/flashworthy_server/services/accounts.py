@@ -162,9 +162,9 @@ def account_named(site: Site, name: str) -> Account:
 def begin_second_factor(site: Site, visitor: Visitor) -> None:
     """A new secret, to be read by an authenticator and confirmed by its first code."""
     with site.database.writing() as connection:
-        store.change_account(
-            connection, visitor.session.account_id, totp_pending=second_factor.new_secret()
-        )
+        account = _load(connection, visitor.session.account_id)
+        store.change_account(connection, account.id, totp_pending=second_factor.new_secret())
+        _record(site, connection, visitor.who, "second-factor.prepare", account)
 
 
 def confirm_second_factor(site: Site, visitor: Visitor, code: str) -> list[str]:
