@@ -26,6 +26,7 @@ class RealServer:
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._database = folder / "flashworthy.db"
+        self.database_url = f"sqlite:///{self._database}"
         self._process: subprocess.Popen[bytes] | None = None
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
@@ -89,7 +90,7 @@ class RealServer:
         return done.stdout
 
     def _environment(self) -> dict[str, str]:
-        return os.environ | {"FLASHWORTHY_DATABASE": f"sqlite:///{self._database}"}
+        return os.environ | {"FLASHWORTHY_DATABASE": self.database_url}
 
     def _answers(self) -> bool:
         try:
