@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Shows Flashworthy at work, on this very machine and on an invented site of about sixty.
+# Shows Flashworthy at work, on this very machine and on an invented site of about seventy.
 #
 #   deploy/demo.sh          sets everything up, prints what an administrator and a technician see,
 #                           then serves until Ctrl-C
@@ -21,6 +21,7 @@ esac
 site=$PWD/.demo/site
 bin=$PWD/.demo/environment/bin
 export FLASHWORTHY_DATABASE=sqlite:///$site/flashworthy.db
+export FLASHWORTHY_PACKAGES=$site/packages
 export FLASHWORTHY_STATE=$site/agent
 
 server_pid=
@@ -58,12 +59,26 @@ echo "$url is up"
 step "3/6  releases and reviews of three invented makers"
 "$bin/python" deploy/demo/county_library.py --releases >"$site/releases.json"
 "$bin/flashworthy-server" releases import "$site/releases.json"
+"$bin/flashworthy-server" exploited import deploy/demo/exploited.json
+"$bin/flashworthy-server" weighing set human_impact=high >/dev/null
+echo "work stands still where a machine fails: human impact is set to high"
 
 step "4/6  Wendle County Libraries: machines enrol and report through the API"
 code=$("$bin/flashworthy-server" code new --uses 100 --days 1 2>/dev/null)
 "$bin/python" deploy/demo/county_library.py --server "$url" --code "$code"
 marked=gorse-end-folio-11-18
 "$bin/flashworthy-server" mark "$marked" "fire-alarm panel terminal"
+"$bin/flashworthy-server" symptoms add ivy-bridge-folio-11-20 "the touchpad stops working after sleep"
+"$bin/flashworthy-server" exceptions add not-this-release --machine dunmere-folio-14-03 --machine juniper-close-folio-14-09 \
+    --version 1.34 --reason "borrowed for the reading week" --owner "Ida Fenwick" --until "$(date -u -d '+2 days' +%F)"
+keep() { # MAKER MODEL VERSION and what else is said: keeps an invented package
+    printf 'an invented package of %s %s' "$2" "$3" >"$site/package.cap"
+    "$bin/flashworthy-server" packages keep "$site/package.cap" --maker "$1" --model "$2" --version "$3" "${@:4}"
+}
+keep Quillmark "Folio 14" 1.29 --source https://quillmark.example/folio-14
+keep Tarnbrook "Carrel One" T.07 --source https://tarnbrook.example/carrel-one
+keep Tarnbrook "Nook 2" T.20 --source https://tarnbrook.example/nook-2
+keep "Osier & Vane" "Lectern M" "H07 v01.02" --machine fallow-hill-lectern-m-53 --source "read out by Tom Arden"
 
 step "5/6  this very machine: its own agent enrols, looks, and reports"
 code=$("$bin/flashworthy-server" code new --days 1 2>/dev/null)
@@ -80,6 +95,25 @@ show flashworthy-server verdict elmford-folio-14-04
 echo
 echo "A refusal:"
 show flashworthy-server verdict harbour-street-folio-14-07
+
+step "... and the rest of the story, machine by machine"
+"$bin/flashworthy-server" machines --json | "$bin/python" -c '
+import json, sys
+told = {row["name"]: row for row in json.load(sys.stdin)}
+for name, what in {
+    "fallow-hill-lectern-m-53": "two steps, and a read-out of its own board is kept",
+    "dunmere-carrel-one-39": "no way back, but a way of recovery",
+    "alder-lane-nook-2-60": "no way back, and no way of recovery is known",
+    "ivy-bridge-folio-11-20": "shows a fault that the next release mends",
+    "castle-row-folio-11-62": "the same model, without the fault; 2.06 was withdrawn",
+    "dunmere-folio-14-03": "an exception that ends in two days",
+    "castle-row-carrel-5-26": "nobody has read its maker\u0027s page",
+}.items():
+    row = told[name]
+    print(row["outcome"].upper().ljust(10) + name + " (" + what + ")\n          " + row["sentence"])
+'
+show flashworthy-server exceptions list
+show flashworthy-server packages missing
 
 step "... and a look on the spot, at this very machine"
 printf '\n$ flashworthy-agent check\n'

@@ -15,7 +15,7 @@ import sys
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from email.utils import format_datetime
 from pathlib import Path
 from typing import Any
@@ -54,6 +54,7 @@ BRANCHES = (
     *("Gorse End", "Harbour Street", "Ivy Bridge", "Juniper Close", "Kelling", "Larkfield"),
 )
 HERE = Path(__file__).parent
+WRITTEN_ON = date(2026, 6, 20)  # the day that the dates in releases.json are seen from
 SOURCE = "the demo's invented machines"
 
 
@@ -71,6 +72,7 @@ class Model:
 FOLIO_14 = Model("Quillmark", "Folio 14", "QF14", "Brightloom", 10, "staff room", True)
 FOLIO_11 = Model("Quillmark", "Folio 11", "QF11", "Brightloom", 31, "lending desk", True)
 CARREL_5 = Model("Tarnbrook", "Carrel 5", "TC5-B", "Tarnbrook", 3, "reading room")
+NOOK = Model("Tarnbrook", "Nook 2", "TN2", "Tarnbrook", 35, "study booth")
 CARREL_ONE = Model("Tarnbrook", "Carrel One", "TC1", "Tarnbrook", 13, "children's corner")
 LECTERN = Model("Osier & Vane", "Lectern M", "H07", "Brightloom", 35, "catalogue station")
 WARDEN = Model("Osier & Vane", "Warden R2", "W22", "Brightloom", 17, "server cupboard")
@@ -150,7 +152,7 @@ GUEST = {
 
 
 def machines() -> Iterator[Case]:
-    """The machines of the county, about sixty."""
+    """The machines of the county, about seventy."""
     for sections in (ON_MAINS, SEALED, BUSY, ON_BATTERY, NEARLY_EMPTY, RESTART, QUEUED, WORN):
         yield Case(FOLIO_14, "1.29", "05/04/2023", sections)
     yield Case(FOLIO_14, "1.29", "05/04/2023", NOT_AUTHENTIC)
@@ -175,6 +177,12 @@ def machines() -> Iterator[Case]:
     yield Case(CARREL_5, "4.6.5", "08/15/2013")
     for _ in range(2):
         yield Case(CARREL_5, "T.19", "02/06/2024", GUEST)
+    for _ in range(2):
+        yield Case(NOOK, "T.20", "11/30/2024", ON_UPS)
+    for _ in range(4):
+        yield Case(FOLIO_11, "2.03", "09/14/2024")
+    for _ in range(6):
+        yield Case(CARREL_5, "T.19", "02/06/2024")
 
 
 def report_of(case: Case, number: int, sequence: int, taken_at: datetime) -> Report:
@@ -280,8 +288,12 @@ def reports_of(case: Case, number: int, now: datetime) -> Iterator[Report]:
 
 
 def releases_document(now: datetime) -> dict[str, Any]:
-    """The releases, with reviews that are two days old on the day of the demo."""
+    """The releases as old as when they were written, with reviews that are two days old."""
     document: dict[str, Any] = json.loads((HERE / "releases.json").read_text(encoding="utf-8"))
+    passed = now.date() - WRITTEN_ON
+    for release in document["releases"]:
+        released_on = date.fromisoformat(release["released_on"]) + passed
+        release["released_on"] = released_on.isoformat()
     for review in document["reviews"]:
         review["reviewed_at"] = write_time(now - timedelta(days=2))
     return document
