@@ -78,15 +78,27 @@ $python -m ruff format --check .
 say "types"
 $python -m mypy
 
-chosen=()
-[ "$with_system_tools" = yes ] || chosen+=("not system")
-[ "$long" = yes ] || chosen+=("not long")
-markers=""
-for marker in ${chosen[@]+"${chosen[@]}"}; do
-    markers="${markers:+$markers and }$marker"
-done
+# run MARKERS ARGUMENTS...: the tests so marked; that none is so marked is no failure
+run() {
+    local markers=$1
+    shift
+    $python -m pytest -q -m "$markers" -rs --durations=5 "$@" || [ $? = 5 ]
+}
 
-say "tests"
-[ "$with_system_tools" = yes ] || echo "left out: tests marked 'system' (run with --with-system-tools)"
-[ "$long" = yes ] || echo "left out: tests marked 'long' (run with --long)"
-$python -m pytest -q -m "$markers" -rs --durations=5 "$@"
+say "quick tests"
+run "not system and not long" --numprocesses=auto --dist=worksteal "$@"
+
+if [ "$with_system_tools" = yes ]; then
+    say "tests with system programs"
+    run "system and not long" "$@"
+else
+    echo "left out: tests marked 'system' (run with --with-system-tools)"
+fi
+
+if [ "$long" = yes ]; then
+    say "long runs"
+    also=$([ "$with_system_tools" = yes ] || echo " and not system")
+    run "long$also" "$@"
+else
+    echo "left out: tests marked 'long' (run with --long)"
+fi

@@ -112,8 +112,14 @@ def test_what_is_not_json_is_refused(site, token, body):
     ("body", "detail"),
     [
         (b"{}", "the body is not gzip, although its header says so"),
-        (gzip.compress(b"{}" * 500)[:-4], "the gzip body is cut short, or something follows it"),
-        (gzip.compress(b"{}") + b"more", "the gzip body is cut short, or something follows it"),
+        (
+            gzip.compress(b"{}" * 500, mtime=0)[:-4],
+            "the gzip body is cut short, or something follows it",
+        ),
+        (
+            gzip.compress(b"{}", mtime=0) + b"more",
+            "the gzip body is cut short, or something follows it",
+        ),
     ],
 )
 def test_a_body_that_is_not_compressed_as_it_says_is_refused(site, token, body, detail):
