@@ -76,6 +76,10 @@ class RealServer:
         ((count,),) = self._query("SELECT count(*) FROM machines")
         return int(count)
 
+    def leases(self) -> list[str]:
+        """What one of its processes does in the background."""
+        return [str(name) for (name,) in self._query("SELECT name FROM leases")]
+
     def _query(self, statement: str) -> list[tuple[Any]]:
         connection = sqlite3.connect(self._database)
         try:

@@ -194,6 +194,10 @@ def test_a_version_that_changed_without_a_flash_asks_for_attention(story):
     assert (story.row["version_text"], story.row["attention"]) == ("1.34", ["changed"])
 
 
+def test_a_server_that_serves_judges_in_the_background(real):
+    assert real.leases() == ["judgement"]
+
+
 def test_what_a_person_confirms_counts_on_the_spot_with_and_without_a_network(story):
     story.learns(resets_settings=True)
     story.happens(PLUGGED_IN)
