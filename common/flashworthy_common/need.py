@@ -87,6 +87,21 @@ class Need:
         """The releases to flash, in order; none without a path."""
         return (*self.stones, self.target) if self.path and self.target else ()
 
+    @cached_property
+    def review_in_words(self) -> str:
+        """Who compared, with what, and when; empty where nobody has."""
+        review = self.review
+        if review is None:
+            return ""
+        return f"{review.reviewed_by} read {review.source} on {review.reviewed_at.date()}"
+
+    @cached_property
+    def reasons_in_words(self) -> str:
+        """What speaks for the target; empty without one."""
+        if self.target is None:
+            return ""
+        return f"{self.target.version_text}: " + "; ".join(each.says for each in self.reasons)
+
     def reasons_left(self, now: datetime) -> tuple[Reason, ...]:
         """The reasons that no exception in force covers."""
         holding = in_force(self.exceptions, now)

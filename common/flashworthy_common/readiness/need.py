@@ -7,6 +7,7 @@
 """
 
 from datetime import UTC, datetime, time, timedelta
+from functools import lru_cache
 
 from flashworthy_common.exceptions import in_force
 from flashworthy_common.need import Standing
@@ -45,7 +46,7 @@ def reviewed(case: Case) -> Check:
         return question.unknown(
             "nobody has compared it with the maker's releases yet", remedy=remedy, who=Who.DESK
         )
-    says = f"{review.reviewed_by} read {review.source} on {review.reviewed_at.date()}"
+    says = case.need.review_in_words
     holds_until = case.fresh_until(review.reviewed_at, limit_seconds)
     if holds_until is None:
         return question.unknown(
@@ -64,7 +65,7 @@ def reason(case: Case) -> Check:
     if priority is None:
         says = f"{target.version_text} is newer, and newer is no reason"
         return question.answered(Answer.STOP, says, limit=limit)
-    says = f"{target.version_text}: " + "; ".join(each.says for each in case.need.reasons)
+    says = case.need.reasons_in_words
     if not priority.reaches(least):
         says = f"no reason that suffices: priority {priority.value}; {says}"
         return question.answered(Answer.STOP, says, limit=limit)
@@ -90,7 +91,7 @@ def release_age(case: Case) -> Check | None:
         return None
     question = Question("need.release_age", "age of the release")
     days = case.policy.release_age_seconds // 86400
-    limit = f"at least {days} days, unless priority is {case.policy.waiving_priority.value}"
+    limit = _at_least_old(days, case.policy.waiving_priority)
     if priority.reaches(case.policy.waiving_priority):
         return question.passes(f"not waited for: priority {priority.value}", limit=limit)
     if target.released_on is None:
@@ -112,6 +113,12 @@ def release_age(case: Case) -> Check | None:
             holds_until=old_enough_at,
         )
     return question.passes(says, limit=limit)
+
+
+@lru_cache
+def _at_least_old(days: int, waiving: Priority) -> str:
+    """The same few limits of a site, again and again."""
+    return f"at least {days} days, unless priority is {waiving.value}"
 
 
 def _reaches(priority: Priority | None, least: Priority) -> bool:

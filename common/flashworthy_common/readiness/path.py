@@ -14,6 +14,8 @@ from flashworthy_common.releases import Way, is_for_order
 from flashworthy_common.report import BootMode
 from flashworthy_common.values import Unknown
 
+_FROM_MEDIA_ONLY, _BY_CAPSULE_ONLY = (Way.BOOT_MEDIA,), (Way.CAPSULE,)
+
 
 def steps(case: Case) -> Check | None:
     need = case.need
@@ -41,18 +43,20 @@ def floor(case: Case) -> Check | None:
         return None
     section = case.report.firmware
     question = Question("path.floor", "lowest version that the firmware accepts", section)
-    answers = [(step, is_below_esrt_floor(step, section.esrt)) for step in case.need.steps]
-    refused = [step.version_text for step, is_below in answers if is_below is True]
-    if refused:
-        return question.answered(
-            Answer.STOP,
-            f"{', '.join(refused)} is below it",
-            limit="not below the lowest supported version",
-            remedy="do not try; ask the maker",
-            who=Who.DESK,
-        )
-    unknown = [is_below for _, is_below in answers if isinstance(is_below, Unknown)]
-    return question.passes(f"not compared: {unknown[0].because}" if unknown else "not below it")
+    says = "not below it"
+    for step in case.need.steps:
+        is_below = is_below_esrt_floor(step, section.esrt)
+        if isinstance(is_below, Unknown):
+            says = f"not compared: {is_below.because}"
+        elif is_below:
+            return question.answered(
+                Answer.STOP,
+                f"{step.version_text} is below it",
+                limit="not below the lowest supported version",
+                remedy="do not try; ask the maker",
+                who=Who.DESK,
+            )
+    return question.passes(says)
 
 
 def order_code(case: Case) -> Check | None:
@@ -88,11 +92,11 @@ def way(case: Case) -> Check | None:
             remedy="look up how it is installed",
             who=Who.DESK,
         )
-    if target.ways == (Way.BOOT_MEDIA,):
+    if target.ways == _FROM_MEDIA_ONLY:
         return question.answered(
             Answer.PASS, "boot media only", bring=f"boot media with {target.version_text}"
         )
-    if target.ways != (Way.CAPSULE,):
+    if target.ways != _BY_CAPSULE_ONLY:
         return question.passes(" or ".join(each.value for each in target.ways))
     if section.boot_mode is BootMode.LEGACY:
         return question.answered(

@@ -18,7 +18,7 @@ def sessions(case: Case) -> Check:
         return question.unknown(
             section.sessions.because, remedy="ask who is using it; have work saved and closed"
         )
-    local = [each for each in section.sessions if each.remote is not True]
+    local = section.sessions and [each for each in section.sessions if each.remote is not True]
     if not local:
         return question.passes("nobody at the machine")
     target = case.need.target
@@ -39,7 +39,7 @@ def remote(case: Case) -> Check | None:
     if isinstance(section.sessions, Unknown):
         return None
     question = Question("people.remote", "sessions from afar", section)
-    found = [each for each in section.sessions if each.remote is True]
+    found = section.sessions and [each for each in section.sessions if each.remote is True]
     if not found:
         return question.passes("none")
     return question.answered(

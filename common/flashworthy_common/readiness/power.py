@@ -9,6 +9,8 @@
   may be missing legitimately, and charge with OL may then do.
 """
 
+from functools import lru_cache
+
 from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.policy import UpsRule
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
@@ -57,22 +59,22 @@ def charge(case: Case) -> Check | None:
         return None
     question = Question("power.charge", "battery charge", case.report.power)
     least = max(case.requires.charge_percent or 0, case.policy.charge_percent)
-    limit = f"at least {least:g} %"
-    remedy = "let its battery charge"
+    limit = _at_least(least)
     if isinstance(batteries, Unknown):
         return question.unknown(
             batteries.because, limit=limit, remedy="look at its battery's charge"
         )
-    levels = [each.percent for each in batteries]
-    known = [level for level in levels if not isinstance(level, Unknown)]
-    if len(known) < len(levels):
-        return question.unknown("not told", limit=limit, remedy="look at its battery's charge")
-    says = f"{min(known):g} %"
-    if min(known) < least:
-        return question.answered(
-            case.blocks_on_the_spot, says, limit=limit, remedy=remedy, who=Who.SPOT
-        )
-    return question.passes(says, limit=limit)
+    lowest = 100.0
+    for battery in batteries:
+        if isinstance(battery.percent, Unknown):
+            return question.unknown("not told", limit=limit, remedy="look at its battery's charge")
+        lowest = min(lowest, battery.percent)
+    says = f"{lowest:g} %"
+    if lowest >= least:
+        return question.passes(says, limit=limit)
+    return question.answered(
+        case.blocks_on_the_spot, says, limit=limit, remedy="let its battery charge", who=Who.SPOT
+    )
 
 
 def wear(case: Case) -> Check | None:
@@ -80,24 +82,26 @@ def wear(case: Case) -> Check | None:
         return None
     question = Question("power.wear", "battery wear", case.report.power)
     least = case.policy.health_percent
-    limit = f"holds at least {least:g} % of its design capacity"
-    healths = [health_percent(battery) for battery in case.batteries]
-    known = [health for health in healths if health is not None]
-    if len(known) < len(healths):
-        return question.unknown(
-            "its capacity is not told", limit=limit, remedy="look how old its battery is"
-        )
-    says = f"holds {min(known):.0f} %"
-    if min(known) < least:
-        return question.answered(
-            Answer.FIX,
-            says,
-            limit=limit,
-            remedy="replace the battery, or have a UPS on its adapter",
-            who=Who.SPOT,
-            bring="a UPS or a battery for it",
-        )
-    return question.passes(says, limit=limit)
+    limit = _holds_at_least(least)
+    lowest = float("inf")
+    for battery in case.batteries:
+        health = health_percent(battery)
+        if health is None:
+            return question.unknown(
+                "its capacity is not told", limit=limit, remedy="look how old its battery is"
+            )
+        lowest = min(lowest, health)
+    says = f"holds {lowest:.0f} %"
+    if lowest >= least:
+        return question.passes(says, limit=limit)
+    return question.answered(
+        Answer.FIX,
+        says,
+        limit=limit,
+        remedy="replace the battery, or have a UPS on its adapter",
+        who=Who.SPOT,
+        bring="a UPS or a battery for it",
+    )
 
 
 def drain(case: Case) -> Check | None:
@@ -154,6 +158,19 @@ def health_percent(battery: Battery) -> float | None:
         if not isinstance(full, Unknown) and not isinstance(design, Unknown) and design > 0:
             return 100 * full / design
     return None
+
+
+# The same few limits of a site, again and again.
+
+
+@lru_cache
+def _at_least(percent: float) -> str:
+    return f"at least {percent:g} %"
+
+
+@lru_cache
+def _holds_at_least(percent: float) -> str:
+    return f"holds at least {percent:g} % of its design capacity"
 
 
 def _without_ups(question: Question, case: Case) -> Check:

@@ -9,6 +9,8 @@
   entries of type 1 speak for system firmware, and a machine without ESRT is not held back by it.
 """
 
+from functools import lru_cache
+
 from flashworthy_common import esrt
 from flashworthy_common.dotted import is_at_least
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
@@ -139,7 +141,7 @@ def free_space(case: Case) -> Check:
     section = case.report.software
     question = Question("prerequisites.free_space", "free space on the system disk", section)
     needed = max(case.requires.free_bytes or 0, case.policy.free_bytes)
-    limit = f"at least {_gigabytes(needed)}"
+    limit = _at_least_free(needed)
     free = section.system_free_bytes
     if isinstance(free, Unknown):
         return question.unknown(
@@ -195,6 +197,12 @@ def _at_least(question: Question, least: LeastVersion, found: Maybe[str]) -> Che
         remedy=f"bring {least.name} to {least.version_text} first",
         who=Who.DESK,
     )
+
+
+@lru_cache
+def _at_least_free(count: int) -> str:
+    """The same few limits of a site, again and again."""
+    return f"at least {_gigabytes(count)}"
 
 
 def _gigabytes(count: int) -> str:

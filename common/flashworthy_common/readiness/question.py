@@ -150,8 +150,10 @@ class Case:
 
     def fresh_until(self, seen_at: datetime, limit_seconds: int) -> datetime | None:
         """Until when evidence counts as recent; none where it no longer does."""
-        end = min(seen_at, self.now) + timedelta(seconds=limit_seconds)  # no age is below none
-        return end if end > self.now else None
+        now = self.now
+        begin = seen_at if seen_at < now else now  # no age is below none
+        end = begin + timedelta(seconds=limit_seconds)
+        return end if end > now else None
 
 
 @dataclass(slots=True)
@@ -163,7 +165,17 @@ class Question:
     section: Section | None = None  # none: the evidence is the server's own record
 
     def passes(self, says: str, *, limit: str = "", holds_until: datetime | None = None) -> Check:
-        return self.answered(_PASS, says, limit=limit, holds_until=holds_until)
+        section = self.section
+        return Check(
+            self.code,
+            self.title,
+            _PASS,
+            says,
+            limit,
+            section.seen_at if section else NOT_REPORTED,
+            section.source if section else _OWN_RECORD,
+            holds_until=holds_until,
+        )
 
     def unknown(self, because: str, *, remedy: str, who: Who = Who.SPOT, limit: str = "") -> Check:
         return self.answered(Answer.UNKNOWN, because, limit=limit, remedy=remedy, who=who)
