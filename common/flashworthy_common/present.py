@@ -49,7 +49,8 @@ def sentence(verdict: Verdict) -> str:
         case Outcome.PREPARE:
             return f"{_orders(_open_answers(verdict))} {_visit(need)}"
         case Outcome.HOLD:
-            return f"Do not flash it as things stand: {_facts(verdict.answered(Answer.STOP))}."
+            stops = verdict.answered(Answer.STOP)
+            return f"Do not flash it as things stand: {_facts(stops)}. {_orders(stops)}".rstrip()
         case Outcome.LEAVE:
             return f"Leave it alone: {_ground(verdict)}."
         case Outcome.UNDECIDED:
@@ -218,6 +219,8 @@ def _labelled(label: str, texts: Iterable[str]) -> list[str]:
 def _orders(checks: tuple[Check, ...]) -> str:
     """What is to be done, as one sentence; a thing that two checks ask for is said once."""
     remedies = list(dict.fromkeys(check.remedy for check in checks if check.remedy))
+    if not remedies:
+        return ""
     shown, rest = remedies[:MOST_REMEDIES], remedies[MOST_REMEDIES:]
     text = "; ".join(shown)
     more = f"; and {len(rest)} more" if rest else ""

@@ -50,7 +50,7 @@ def test_a_refusal_names_what_must_not_be():
         text_of(verdict_of(ON_BATTERY, moment=Moment.SPOT))
         == """\
 HOLD      reading-room-4    Alder Lane / ground floor / reading room
-Do not flash it as things stand: mains power: on battery at 62 %.
+Do not flash it as things stand: mains power: on battery at 62 %. Plug in the adapter.
 
 why       closes a hole that is being exploited, priority out-of-cycle (set by hand): \
 https://quillmark.example/folio-14/notes
@@ -125,7 +125,7 @@ def test_all_checks_are_shown_on_request():
         (
             verdict_of(a_machine(marked="patient monitor")),
             "Do not flash it as things stand: life-safety duty: marked as patient monitor: "
-            "do not touch it.",
+            "do not touch it. Ask its owner.",
         ),
         (
             verdict_of(need=replace(NEED, target=replace(TARGET, minutes=None, restarts=None))),

@@ -3,15 +3,17 @@
 - At the desk, old evidence does not block: it says *look again on the spot*.
 - On the spot it does: power and people change by the minute.
 - A plan that expired, or that is for another version, supports nothing.
-- An age is only as good as the clocks behind it.
+- An age is only as good as the clocks behind it. A person's word has neither clock nor probes.
 """
 
 from datetime import datetime
 from functools import lru_cache
 
 from flashworthy_common.readiness.question import Answer, Case, Check, Question, Who
-from flashworthy_common.report import Section
+from flashworthy_common.report import Section, Source
 from flashworthy_common.values import Maybe, Unknown
+
+_PERSON = Source.PERSON
 
 
 def report_age(case: Case) -> Check:
@@ -34,7 +36,9 @@ def people_age(case: Case) -> Check:
     )
 
 
-def clock(case: Case) -> Check:
+def clock(case: Case) -> Check | None:
+    if case.report.source is _PERSON:
+        return None  # the server's own clock says when
     question = Question("evidence.clock", "clock of the machine")
     limit_seconds = case.policy.clock_difference_seconds
     limit = f"within {limit_seconds} s of the server's"
@@ -73,8 +77,10 @@ def plan(case: Case) -> Check | None:
     )
 
 
-def probes(case: Case) -> Check:
+def probes(case: Case) -> Check | None:
     section = case.report.agent
+    if case.report.source is _PERSON:
+        return None
     question = Question("evidence.probes", "probes of the agent", section)
     if isinstance(section.probes, Unknown):
         return question.unknown(section.probes.because, remedy="look for yourself")
