@@ -115,6 +115,27 @@ for name, what in {
 show flashworthy-server exceptions list
 show flashworthy-server packages missing
 
+step "... what a person confirms, and a machine that has no agent"
+show flashworthy-server confirmations add castle-row-folio-14-02 recovery-key
+show flashworthy-server machine enter attic-pc --maker Quillmark --model "Folio 14" --runs 1.29 \
+    --kind portable --place "Alder Lane / attic" --no-mains --battery-percent 71
+show flashworthy-server verdict attic-pc
+
+step "... and after: flashes are recorded, and the machines' own reports close them"
+show flashworthy-server flash start birchwick-folio-14-01
+show flashworthy-server flash start fallow-hill-lectern-m-53
+show flashworthy-server flash start kelling-folio-14-10
+comes_back() { # MACHINE VERSION
+    code=$("$bin/flashworthy-server" code new --days 1 2>/dev/null)
+    "$bin/python" deploy/demo/county_library.py --server "$url" --code "$code" --machine "$1" --runs "$2"
+}
+comes_back birchwick-folio-14-01 1.34
+comes_back fallow-hill-lectern-m-53 "H07 v01.05"
+comes_back kelling-folio-14-10 1.29
+show flashworthy-server flash list birchwick-folio-14-01
+show flashworthy-server flash list fallow-hill-lectern-m-53
+show flashworthy-server flash list kelling-folio-14-10
+
 step "... and a look on the spot, at this very machine"
 printf '\n$ flashworthy-agent check\n'
 "$bin/flashworthy-agent" check && status=0 || status=$?

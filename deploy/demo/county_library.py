@@ -2,6 +2,8 @@
 
     python county_library.py --server URL --code CODE      enrols and reports every machine
     python county_library.py --releases                    prints the releases document
+    python county_library.py --server URL --code CODE --machine NAME --runs VERSION
+                                                           one machine starts again after a flash
 
 Makers, models, people and places are made up. Every machine goes through the same HTTP API as a
 real agent's reports: it enrols with the code, and posts one report or two.
@@ -56,6 +58,7 @@ BRANCHES = (
 HERE = Path(__file__).parent
 WRITTEN_ON = date(2026, 6, 20)  # the day that the dates in releases.json are seen from
 SOURCE = "the demo's invented machines"
+AFTER_FLASH = 100  # sequence number, above those of the first reports
 
 
 @dataclass(frozen=True)
@@ -287,6 +290,16 @@ def reports_of(case: Case, number: int, now: datetime) -> Iterator[Report]:
     yield report_of(case, number, next(sequence), now - timedelta(minutes=number % 50))
 
 
+def report_after_flash(name: str, version_text: str, now: datetime) -> Report:
+    """What the machine of this name says when it starts again and runs this version."""
+    for number, case in enumerate(machines(), 1):
+        if hostname(case, number) == name:
+            flashed = replace(case, version_text=version_text)
+            report = report_of(flashed, number, AFTER_FLASH, now)
+            return replace(report, why=Why.START_UP, uptime_seconds=60)
+    sys.exit(f"expected the name of one of the machines, got {name!r}")
+
+
 def releases_document(now: datetime) -> dict[str, Any]:
     """The releases as old as when they were written, with reviews that are two days old."""
     document: dict[str, Any] = json.loads((HERE / "releases.json").read_text(encoding="utf-8"))
@@ -312,6 +325,12 @@ def send_all(server: str, code: str, now: datetime) -> None:
             if sys.stdout.isatty():
                 print(f"\r{count} machines", end="", flush=True)
     print(f"\r{count} machines enrolled and reported")
+
+
+def send_one(server: str, code: str, report: Report) -> None:
+    """Send one report; its agent joins again, since nobody kept its token."""
+    with requests.Session() as session:
+        _post(session, server, _enrol(session, server, code, report), report)
 
 
 def _enrol(session: requests.Session, server: str, code: str, report: Report) -> str:
@@ -369,10 +388,15 @@ def main() -> None:
     options.add_argument("--server", help="such as http://127.0.0.1:8437")
     options.add_argument("--code", help="an enrolment code with enough uses")
     options.add_argument("--releases", action="store_true", help="print the releases document")
+    options.add_argument("--machine", metavar="NAME", help="only this one, after a flash")
+    options.add_argument("--runs", metavar="VERSION", help="what it runs now")
     chosen = options.parse_args()
     now = datetime.now(UTC)
     if chosen.releases:
         json.dump(releases_document(now), sys.stdout, indent=2)
+    elif chosen.machine:
+        report = report_after_flash(chosen.machine, chosen.runs, now)
+        send_one(chosen.server, chosen.code, report)
     else:
         send_all(chosen.server, chosen.code, now)
 
