@@ -25,7 +25,7 @@ def start(site: Site, name: str, to_text: str | None) -> None:
     made = service.start_flash(site, who(), machine_id_of(site, name), to_text)
     click.echo(
         f"flash #{made.id} of {name}: {made.flash.from_text} -> {made.flash.to_text}, expected "
-        f"back by {write_time(made.flash.expected_at)}"
+        f"back by {made.flash.expected_at:%Y-%m-%d %H:%M} UTC"
     )
 
 
