@@ -73,10 +73,10 @@ def test_limits_are_set_for_a_place_and_taken_back(run):
     assert run("policy", "versions", "--place", "Alder Lane") == (
         0,
         """\
-set at                by             limits
---------------------  -------------  ------------------------------------------
-2026-05-04T10:00:00Z  terminal: ida  {"charge_percent": 60}
-2026-05-04T10:00:00Z  terminal: ida  {"charge_percent": 60, "ups_rule": "told"}
+set at                by    limits
+--------------------  ----  ------------------------------------------
+2026-05-04T10:00:00Z  ida   {"charge_percent": 60}
+2026-05-04T10:00:00Z  ida   {"charge_percent": 60, "ups_rule": "told"}
 """,
     )
     _, shown = run("policy", "show", "--place", "Alder Lane", "--json")

@@ -97,10 +97,10 @@ def test_every_setting_is_a_version_with_who_and_when(site):
     versions = site.put("/policy", {"limits": {}}).json["versions"]
 
     assert versions == [
-        {"limits": {}, "set_by": "program: Ida Fenwick", "set_at": "2026-05-04T11:00:00Z"},
+        {"limits": {}, "set_by": "Ida Fenwick", "set_at": "2026-05-04T11:00:00Z"},
         {
             "limits": {"charge_percent": 60.0},
-            "set_by": "program: Ida Fenwick",
+            "set_by": "Ida Fenwick",
             "set_at": "2026-05-04T10:00:00Z",
         },
     ]

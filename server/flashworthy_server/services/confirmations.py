@@ -9,6 +9,7 @@ from flashworthy_common.values import to_json
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError, NotFoundError
 from flashworthy_server.services import audit, judgement
+from flashworthy_server.services.machines import load_machine
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import confirmations as store
@@ -31,9 +32,9 @@ def confirm(
     """
     now = site.clock()
     with site.database.writing() as connection:
-        machine = _load(connection, machine_id)
+        machine = load_machine(connection, machine_id)
         subject = _subject(what, _subjects(connection, machine, what), of)
-        confirmation = Confirmation(what=what, of=subject, by=who.name or who.kind.value, at=now)
+        confirmation = Confirmation(what=what, of=subject, by=who.known_as, at=now)
         confirmation_id = store.add_confirmation(connection, machine_id, confirmation)
         machine_store.note_own_facts(connection, [machine_id])
         judgement.judge_machines(site, connection, [machine_id], now)
@@ -73,7 +74,7 @@ def confirmations_of(site: Site, machine_id: int) -> list[StoredConfirmation]:
         NotFoundError: there is no such machine.
     """
     with site.database.reading() as connection:
-        _load(connection, machine_id)
+        load_machine(connection, machine_id)
         return store.load_confirmations(connection, machine_id)
 
 
@@ -97,10 +98,3 @@ def _subject(what: Confirmed, subjects: tuple[str, ...], of: str | None) -> str:
     if of not in subjects:
         raise ConflictError(f"of: expected one of {', '.join(subjects)}, got {of!r}")
     return of
-
-
-def _load(connection: Connection, machine_id: int) -> StoredMachine:
-    machine = machine_store.load_machine(connection, machine_id)
-    if machine is None:
-        raise NotFoundError(f"there is no machine #{machine_id}")
-    return machine

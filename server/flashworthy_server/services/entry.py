@@ -53,7 +53,7 @@ def enter_machine(site: Site, who: Who, entry: Entry) -> Receipt:
 def _report(machine: StoredMachine, entry: Entry, who: Who, now: datetime) -> Report:
     return report_of_entry(
         entry,
-        by=who.name or who.kind.value,
+        by=who.known_as,
         seen_at=now,
         report_id=str(uuid7(int(now.timestamp() * 1000), uuid.uuid4().int >> 54)),
         agent_id=str(uuid.uuid5(_NAMESPACE, str(machine.id))),

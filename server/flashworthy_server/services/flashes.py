@@ -24,13 +24,13 @@ from flashworthy_common.releases import Release
 from flashworthy_common.report import Report
 from flashworthy_common.values import Unknown
 from flashworthy_server.db import Connection
-from flashworthy_server.errors import ConflictError, NotFoundError
+from flashworthy_server.errors import ConflictError
 from flashworthy_server.services import audit, judgement
 from flashworthy_server.services.limits import load_limits
+from flashworthy_server.services.machines import load_machine
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import flashes as store
-from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.flashes import StoredFlash as StoredFlash
 from flashworthy_server.store.machines import StoredMachine
 
@@ -57,7 +57,7 @@ def start_flash(site: Site, who: Who, machine_id: int, to_text: str | None = Non
     """
     now = site.clock()
     with site.database.writing() as connection:
-        machine = _load(connection, machine_id)
+        machine = load_machine(connection, machine_id)
         flash = _flash(connection, machine, to_text, who, now)
         policy = load_limits(connection).policy_at(machine.place)
         _start_over(connection, machine, now)
@@ -77,7 +77,7 @@ def note_done(site: Site, who: Who, machine_id: int) -> StoredFlash:
     """
     now = site.clock()
     with site.database.writing() as connection:
-        machine = _load(connection, machine_id)
+        machine = load_machine(connection, machine_id)
         stored = _watched(connection, machine)
         if stored is None or stored.closed_at:
             raise ConflictError(f"no flash of machine #{machine_id} is under way")
@@ -94,7 +94,7 @@ def flashes_of(site: Site, machine_id: int) -> list[StoredFlash]:
         NotFoundError: there is no such machine.
     """
     with site.database.reading() as connection:
-        _load(connection, machine_id)
+        load_machine(connection, machine_id)
         return store.load_flashes(connection, machine_id, MOST_SHOWN)
 
 
@@ -165,7 +165,7 @@ def _flash(
         from_text=running,
         to_text=meant,
         target_text=next(reversed(steps)) if meant in steps else meant,
-        by=who.name or who.kind.value,
+        by=who.known_as,
         started_at=now,
         minutes=minutes,
     )
@@ -194,10 +194,3 @@ def _report(machine: StoredMachine) -> Report:
     if machine.newest is None:
         raise ConflictError(f"machine #{machine.id} has not reported yet")
     return machine.newest.report
-
-
-def _load(connection: Connection, machine_id: int) -> StoredMachine:
-    machine = machine_store.load_machine(connection, machine_id)
-    if machine is None:
-        raise NotFoundError(f"there is no machine #{machine_id}")
-    return machine

@@ -107,7 +107,7 @@ def all_machines(site: Site, filters: Filters, *, at_once: int) -> Iterator[Mach
 def view_machine(site: Site, machine_id: int) -> MachineView:
     judgement.judge_due(site)
     with site.database.reading() as connection:
-        machine = _load(connection, machine_id)
+        machine = load_machine(connection, machine_id)
         (row,) = _rows(site, connection, Filters(id=machine_id), None, 1)
         return MachineView(machine, row, _need(connection, machine))
 
@@ -115,7 +115,7 @@ def view_machine(site: Site, machine_id: int) -> MachineView:
 def history_of(site: Site, machine_id: int, *, before: int | None, count: int) -> History:
     """A machine's reports, newest first, at most `count`, and its firmware changes."""
     with site.database.reading() as connection:
-        _load(connection, machine_id)
+        load_machine(connection, machine_id)
         reports = history_store.load_reports(connection, machine_id, before=before, count=count + 1)
         changes = history_store.load_changes(connection, machine_id, MOST_CHANGES)
     more = len(reports) > count
@@ -129,7 +129,7 @@ def verdict_of(site: Site, machine_id: int, moment: Moment) -> Verdict:
         NotFoundError: there is no such machine, or it has not reported yet.
     """
     with site.database.reading() as connection:
-        machine = _load(connection, machine_id)
+        machine = load_machine(connection, machine_id)
         if machine.newest is None:
             raise NotFoundError(f"machine {machine_id} has not reported yet: there is no verdict")
         return judgement.verdict_of(site, connection, machine, machine.newest, moment)
@@ -144,7 +144,7 @@ def machine_id_of(site: Site, name: str) -> int:
     """
     with site.database.reading() as connection:
         if name.startswith("#") and name[1:].isdecimal():
-            return _load(connection, int(name[1:])).id
+            return load_machine(connection, int(name[1:])).id
         found = machine_store.machine_ids_named(connection, name)
     if not found:
         raise NotFoundError(f"there is no machine named {name!r}")
@@ -158,7 +158,7 @@ def mark(site: Site, who: Who, machine_id: int, duty: str | None) -> None:
     """Mark a machine as having a life-safety duty, or take the mark back with none."""
     now = site.clock()
     with site.database.writing() as connection:
-        before = _load(connection, machine_id).marked
+        before = load_machine(connection, machine_id).marked
         machine_store.save_mark(connection, machine_id, duty)
         judgement.judge_machines(site, connection, [machine_id], now)
         told = {"before": {"marked": before}, "after": {"marked": duty}}
@@ -169,7 +169,7 @@ def move(site: Site, who: Who, machine_id: int, place: str | None) -> None:
     """Say where a machine stands; with none, its reports say it again."""
     now, settled = site.clock(), canonical_place(place)
     with site.database.writing() as connection:
-        machine = _load(connection, machine_id)
+        machine = load_machine(connection, machine_id)
         by = PlaceBy.HAND.value if settled else None
         machine_store.save_place(connection, machine_id, settled, by)
         before, after = {"place": machine.place}, {"place": settled}
@@ -180,7 +180,7 @@ def take_out_of_service(site: Site, who: Who, machine_id: int, reason: str) -> N
     """It is listed and counted no longer, and its agent's token is worth nothing."""
     now, said = site.clock(), _reason(reason)
     with site.database.writing() as connection:
-        if _load(connection, machine_id).out_of_service_at is not None:
+        if load_machine(connection, machine_id).out_of_service_at is not None:
             raise ConflictError(f"machine #{machine_id} is out of service already")
         machine_store.save_service(connection, machine_id, now)
         machine_store.revoke_token(connection, machine_id)
@@ -192,7 +192,7 @@ def put_back(site: Site, who: Who, machine_id: int, reason: str) -> None:
     """It is listed and counted again; its agent must enrol before it reports."""
     now, said = site.clock(), _reason(reason)
     with site.database.writing() as connection:
-        if _load(connection, machine_id).out_of_service_at is None:
+        if load_machine(connection, machine_id).out_of_service_at is None:
             raise ConflictError(f"machine #{machine_id} is in service")
         machine_store.save_service(connection, machine_id, None)
         after = {"in_service": True, "reason": said}
@@ -214,7 +214,7 @@ def acknowledge(
     """
     now, said = site.clock(), _reason(reason)
     with site.database.writing() as connection:
-        _load(connection, machine_id)
+        load_machine(connection, machine_id)
         if code not in attention_store.LASTING or not attention_store.drop_attention(
             connection, machine_id, code, now
         ):
@@ -248,7 +248,11 @@ def _canonical(filters: Filters) -> Filters:
     return replace(filters, maker=maker, place=canonical_place(filters.place))
 
 
-def _load(connection: Connection, machine_id: int) -> StoredMachine:
+def load_machine(connection: Connection, machine_id: int) -> StoredMachine:
+    """
+    Raises:
+        NotFoundError: there is no such machine.
+    """
     known = 0 < machine_id <= HIGHEST_ID
     machine = machine_store.load_machine(connection, machine_id) if known else None
     if machine is None:

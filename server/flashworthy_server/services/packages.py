@@ -234,7 +234,7 @@ def _record(
         file_name=offered.file_name.strip(),
         source=offered.source.strip(),
         published_digest=offered.published_digest.strip() or None,
-        kept_by=who.name or who.kind.value,
+        kept_by=who.known_as,
         now=now,
     )
     if offered.machine_id is not None:

@@ -62,7 +62,7 @@ def set_limits(site: Site, who: Who, place: str | None, data: Mapping[str, Any])
     now, place, limits = site.clock(), canonical_place(place), _read(data)
     with site.database.writing() as connection:
         before = load_limits(connection).set_at(place)
-        store.add_limits(connection, place, _canonical(limits), str(who), now)
+        store.add_limits(connection, place, _canonical(limits), who.known_as, now)
         machine_store.make_due_within(connection, place, now)
         subject = f"policy of {place}" if place else "policy"
         audit.record(connection, who, now, "policy.set", subject, before=before, after=limits)

@@ -32,7 +32,7 @@ def let_rest(
         raise InvalidInputError("reason", f"expected why, in 1 to {LONGEST_REASON} characters")
     if until < now.date():
         raise InvalidInputError("until", f"expected today or a later day, got {until}")
-    acknowledged = Acknowledgement(by=who.name or who.kind.value, at=now, reason=said, until=until)
+    acknowledged = Acknowledgement(by=who.known_as, at=now, reason=said, until=until)
     with site.database.writing() as connection:
         if machine_store.load_machine(connection, machine_id) is None:
             raise NotFoundError(f"there is no machine #{machine_id}")

@@ -80,7 +80,7 @@ def _review(site: Site, who: Who, reading: Reading) -> dict[str, Any]:
         "machine_maker": reading.machine_maker,
         "models": list(reading.models),
         "reviewed_at": write_time(reading.reviewed_at or site.clock()),
-        "reviewed_by": reading.reviewed_by or who.name or who.kind.value,
+        "reviewed_by": reading.reviewed_by or who.known_as,
         "source": reading.source,
         "newest_version_text": reading.newest_version_text,
     }

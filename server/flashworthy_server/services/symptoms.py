@@ -22,7 +22,7 @@ def add_symptom(site: Site, who: Who, machine_id: int, says: str) -> StoredSympt
     if is_too_wide(says) or len(says) > MAX_TEXT_CHARACTERS:
         expected = "expected what it shows, such as 'wakes with a dark screen'"
         raise BadRowsError([BadRow("", f"{expected}, got {says!r:.80}", "says")])
-    symptom = Symptom(says=says, recorded_by=who.name or who.kind.value, recorded_at=now)
+    symptom = Symptom(says=says, recorded_by=who.known_as, recorded_at=now)
     with site.database.writing() as connection:
         if machine_store.load_machine(connection, machine_id) is None:
             raise NotFoundError(f"there is no machine #{machine_id}")

@@ -55,6 +55,11 @@ class Who:
     account_id: int | None = None  # of a person
     machine: MachineAgent | None = None  # of an agent
 
+    @property
+    def known_as(self) -> str:
+        """The name under what they state."""
+        return self.name or self.kind.value
+
     def __str__(self) -> str:
         return f"{self.kind.value}: {self.name}" if self.name else self.kind.value
 
