@@ -13,7 +13,7 @@ from flashworthy_server.config import config_from
 from flashworthy_server.db import Database
 from flashworthy_server.services import credentials, passwords
 from flashworthy_server.services.who import Role
-from flashworthy_server.site import open_site
+from flashworthy_server.site import Site
 from flashworthy_server.web.access import COUNTERS
 from flashworthy_server.web.context import EXTENSION
 from flashworthy_server.web.limits import Counters
@@ -32,11 +32,19 @@ def empty_database(tmp_path_factory):
     return path
 
 
+@pytest.fixture(scope="session")
+def database_file(tmp_path_factory):
+    """Where the database of each test lies, one after the other."""
+    return tmp_path_factory.mktemp("site") / "flashworthy.db"
+
+
 @pytest.fixture
-def url(empty_database, tmp_path):
-    copy = tmp_path / "flashworthy.db"
-    shutil.copy(empty_database, copy)
-    return f"sqlite:///{copy}"
+def url(empty_database, database_file):
+    """Of a database without rows, for this test alone."""
+    for left in database_file.parent.iterdir():
+        left.unlink()
+    shutil.copy(empty_database, database_file)
+    return f"sqlite:///{database_file}"
 
 
 @pytest.fixture
@@ -66,23 +74,30 @@ def application(empty_database):
     return app
 
 
+@pytest.fixture(scope="session")
+def database(database_file):
+    """What remembers how statements are compiled, for all tests; each opens a file of its own."""
+    made = Database(f"sqlite:///{database_file}", wait_seconds=30)
+    event.listen(made.engine, "connect", _write_without_waiting)
+    return made
+
+
 @pytest.fixture
-def site(application, url, clock, tmp_path):
+def site(application, database, url, clock, tmp_path):
     settings = {
         "database": url,
         "page_rows": 5,
         "packages": str(tmp_path / "packages"),
         "packages_spare_bytes": 0,
     }
-    opened = open_site(config_from(settings), clock)
-    event.listen(opened.database.engine, "connect", _write_without_waiting)
+    opened = Site(database, config_from(settings), clock)
     application.extensions[EXTENSION] = opened
     application.extensions[COUNTERS] = Counters()
     token = credentials.make_token(
         opened, WHO, "Ida Fenwick", role=Role.ADMINISTRATOR, days=90
     ).token
     yield TestedSite(application.test_client(), clock, token, url)
-    application.extensions[EXTENSION].database.close()
+    database.close()
 
 
 @pytest.fixture(scope="session")

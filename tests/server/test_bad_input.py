@@ -255,13 +255,22 @@ def test_a_query_that_is_not_understood_is_refused_by_name(site, token, path, fi
     assert error["reason"].startswith(reason)
 
 
-@pytest.mark.parametrize("number", ["99", "0", str(2**63), str(10**40)])
+@pytest.mark.parametrize("number", [99, 0, 2**63 - 1])
 @pytest.mark.parametrize("part", ["", "/history", "/verdict"])
 def test_a_machine_that_is_not_there_is_not_found(site, number, part):
     response = site.get(f"/machines/{number}{part}")
 
     assert response.status_code == 404
     assert response.json["detail"] == f"there is no machine #{number}"
+
+
+@pytest.mark.parametrize("number", [2**63, 10**40])
+@pytest.mark.parametrize("part", ["", "/history", "/verdict"])
+def test_a_number_that_no_machine_can_have_leads_nowhere(site, number, part):
+    response = site.get(f"/machines/{number}{part}")
+
+    assert response.status_code == 404
+    assert response.json["detail"] == "nothing is served under this path"
 
 
 def test_a_machine_without_a_report_has_no_verdict_yet(site, token):
