@@ -325,6 +325,10 @@ class FlashSchema(Schema):
     by = fields.String(attribute="flash.by")
     started_at = WrittenTime(attribute="flash.started_at")
     expected_at = WrittenTime(attribute="flash.expected_at")
+    outcome = fields.Function(
+        lambda stored: stored.outcome.value,
+        metadata={"description": "of the verdict on the spot when it was started"},
+    )
     done_at = WrittenTime(
         attribute="flash.done_at", allow_none=True, metadata={"description": "by a person's word"}
     )

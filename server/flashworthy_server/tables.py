@@ -452,6 +452,7 @@ flashes = Table(
     Column("started_at", UtcTime, nullable=False),
     Column("minutes", Integer, nullable=False),  # that it was expected to take
     Column("done_at", UtcTime),  # when a person said so
+    Column("outcome", Text, nullable=False),  # of the verdict on the spot at that moment
     Column("before", LargeBinary, nullable=False),  # the last report before it
     Column("result", Text),  # none: nothing came of it yet
     Column("says", CleanText),

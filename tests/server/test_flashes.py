@@ -66,6 +66,7 @@ def test_a_flash_that_is_started_says_who_from_where_to_what_and_when(machine):
         "by": "Ida Fenwick",
         "started_at": "2026-05-04T10:00:00Z",
         "expected_at": "2026-05-04T10:25:00Z",  # its release says 25 minutes
+        "outcome": "prepare",  # nobody keeps the package of 1.29
         "done_at": None,
         "result": None,
         "says": None,
@@ -251,4 +252,4 @@ def test_starts_stand_in_the_audit_trail(machine):
 
     (entry, *_) = machine.site.get("/audit").json["entries"]
     assert (entry["action"], entry["subject"]) == ("flash.start", "machine #1")
-    assert entry["after"] == {"flash": 1, "from": "1.29", "to": "1.34"}
+    assert entry["after"] == {"flash": 1, "from": "1.29", "to": "1.34", "outcome": "prepare"}

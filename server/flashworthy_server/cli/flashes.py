@@ -2,6 +2,7 @@
 
 import click
 
+from flashworthy_common.readiness import Outcome
 from flashworthy_common.values import write_time
 from flashworthy_server.answers import FlashSchema
 from flashworthy_server.cli.frame import json_option, print_json, who, with_site
@@ -27,6 +28,8 @@ def start(site: Site, name: str, to_text: str | None) -> None:
         f"flash #{made.id} of {name}: {made.flash.from_text} -> {made.flash.to_text}, expected "
         f"back by {made.flash.expected_at:%Y-%m-%d %H:%M} UTC"
     )
+    if made.outcome is not Outcome.CLEAR:
+        click.echo(f"the verdict on the spot is {made.outcome.value} at this moment")
 
 
 @flash.command("done")

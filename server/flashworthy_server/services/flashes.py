@@ -20,13 +20,13 @@ from flashworthy_common.aftermath import (
 from flashworthy_common.attention import Attention
 from flashworthy_common.makers import Combination
 from flashworthy_common.policy import Policy
-from flashworthy_common.releases import Release
+from flashworthy_common.readiness import Moment
 from flashworthy_common.report import Report
 from flashworthy_common.values import Unknown
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError
 from flashworthy_server.services import audit, judgement
-from flashworthy_server.services.limits import load_limits
+from flashworthy_server.services.judgement import KnownMachine
 from flashworthy_server.services.machines import load_machine
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
@@ -46,7 +46,7 @@ class Settled:
 
 
 def start_flash(site: Site, who: Who, machine_id: int, to_text: str | None = None) -> StoredFlash:
-    """Record that a flash is started now.
+    """Record that a flash is started now, and what the verdict on the spot says at this moment.
 
     Args:
         to_text: the version that is flashed; none: the next step of the path.
@@ -58,12 +58,22 @@ def start_flash(site: Site, who: Who, machine_id: int, to_text: str | None = Non
     now = site.clock()
     with site.database.writing() as connection:
         machine = load_machine(connection, machine_id)
-        flash = _flash(connection, machine, to_text, who, now)
-        policy = load_limits(connection).policy_at(machine.place)
+        if machine.newest is None:
+            raise ConflictError(f"machine #{machine_id} has not reported yet")
+        known = judgement.know(connection, machine, machine.newest)
+        flash = _flash(known, to_text, who, now)
+        outcome = known.verdict(Moment.SPOT, now).outcome
         _start_over(connection, machine, now)
-        report = _report(machine)
-        flash_id = store.add_flash(connection, machine_id, flash, report, alarm_at(flash, policy))
+        flash_id = store.add_flash(
+            connection,
+            machine_id,
+            flash,
+            outcome=outcome,
+            before=known.machine.report,
+            alarm_at=alarm_at(flash, known.policy),
+        )
         told = {"flash": flash_id, "from": flash.from_text, "to": flash.to_text}
+        told["outcome"] = outcome.value
         audit.record(connection, who, now, "flash.start", f"machine #{machine_id}", after=told)
         return store.load_flash(connection, flash_id)
 
@@ -147,36 +157,24 @@ def _attentions(
     yield from left_behind(found, stored.before, report, policy)
 
 
-def _flash(
-    connection: Connection, machine: StoredMachine, to_text: str | None, who: Who, now: datetime
-) -> Flash:
-    report = _report(machine)
-    running = report.firmware.version_text
+def _flash(known: KnownMachine, to_text: str | None, who: Who, now: datetime) -> Flash:
+    running = known.machine.report.firmware.version_text
     if isinstance(running, Unknown):
         raise ConflictError(f"its running version is not known: {running.because}")
-    policy = load_limits(connection).policy_at(machine.place)
-    steps = _steps(connection, machine)
+    steps = known.need.steps
     if to_text is None and not steps:
         raise ConflictError("no path to a target is known: say which version is flashed")
-    step = steps.get(to_text) if to_text else next(iter(steps.values()))
-    minutes = step.minutes if step and step.minutes is not None else policy.flash_minutes
-    meant = to_text or next(iter(steps))
+    step = next((each for each in steps if to_text in (None, each.version_text)), None)
+    meant = step.version_text if step else str(to_text)
+    minutes = step.minutes if step else None
     return Flash(
         from_text=running,
         to_text=meant,
-        target_text=next(reversed(steps)) if meant in steps else meant,
+        target_text=steps[-1].version_text if step else meant,
         by=who.known_as,
         started_at=now,
-        minutes=minutes,
+        minutes=known.policy.flash_minutes if minutes is None else minutes,
     )
-
-
-def _steps(connection: Connection, machine: StoredMachine) -> dict[str, Release]:
-    """The steps of its path by version, in order; none without one."""
-    if machine.newest is None:
-        return {}
-    need = judgement.need_now(connection, machine, machine.newest)
-    return {step.version_text: step for step in need.steps}
 
 
 def _start_over(connection: Connection, machine: StoredMachine, now: datetime) -> None:
@@ -188,9 +186,3 @@ def _start_over(connection: Connection, machine: StoredMachine, now: datetime) -
 
 def _watched(connection: Connection, machine: StoredMachine) -> StoredFlash | None:
     return None if machine.flash_id is None else store.load_flash(connection, machine.flash_id)
-
-
-def _report(machine: StoredMachine) -> Report:
-    if machine.newest is None:
-        raise ConflictError(f"machine #{machine.id} has not reported yet")
-    return machine.newest.report

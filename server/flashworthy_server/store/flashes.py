@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, select, update
 
 from flashworthy_common.aftermath import Aftermath, Flash, Result
+from flashworthy_common.readiness import Outcome
 from flashworthy_common.report import Report
 from flashworthy_common.values import from_json, to_json
 from flashworthy_server.store.packing import packed, unpacked
@@ -18,13 +19,20 @@ class StoredFlash:
     id: int
     machine_id: int
     flash: Flash
+    outcome: Outcome  # of the verdict on the spot when it was started
     before: Report  # the last one before it was started
     found: Aftermath | None  # none: nothing came of it
     closed_at: datetime | None  # none: it is still watched
 
 
 def add_flash(
-    connection: Connection, machine_id: int, flash: Flash, before: Report, alarm_at: datetime
+    connection: Connection,
+    machine_id: int,
+    flash: Flash,
+    *,
+    outcome: Outcome,
+    before: Report,
+    alarm_at: datetime,
 ) -> int:
     """Add a flash, which is the one that its machine's reports are held against from now on."""
     added = connection.execute(
@@ -37,6 +45,7 @@ def add_flash(
             by=flash.by,
             started_at=flash.started_at,
             minutes=flash.minutes,
+            outcome=outcome.value,
             before=packed(to_json(before)),
         )
         .returning(flashes.c.id)
@@ -97,4 +106,5 @@ def _stored(row: Row[Any]) -> StoredFlash:
     )
     before = from_json(Report, unpacked(row.before))
     found = Aftermath(Result(row.result), row.says) if row.result else None
-    return StoredFlash(row.id, row.machine_id, flash, before, found, row.closed_at)
+    outcome = Outcome(row.outcome)
+    return StoredFlash(row.id, row.machine_id, flash, outcome, before, found, row.closed_at)

@@ -452,6 +452,7 @@ def _create_work() -> None:
         sa.Column("started_at", UtcTime(), nullable=False),
         sa.Column("minutes", sa.Integer(), nullable=False),
         sa.Column("done_at", UtcTime()),
+        sa.Column("outcome", sa.Text(), nullable=False),
         sa.Column("before", sa.LargeBinary(), nullable=False),
         sa.Column("result", sa.Text()),
         sa.Column("says", CleanText()),
