@@ -124,6 +124,7 @@ def test_a_machine_without_a_report_for_long_is_silent(site):
     assert names(site.get("/machines?attention=silent")) == ["desk-001", "never-reported"]
     (silent,) = site.get("/machines/1").json["attention"]
     assert (silent["code"], silent["says"]) == ("silent", "no report since 2026-05-04")
+    assert silent["since"] == "2026-05-11T10:00:00Z"  # seven days after its last report
 
 
 def test_all_that_match_come_as_csv(site):

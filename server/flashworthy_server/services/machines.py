@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from flashworthy_common.aftermath import attention_of_silence_after
 from flashworthy_common.attention import (
     Acknowledgement,
+    Attention,
     AttentionCode,
     FirmwareChange,
     attention_of_priority,
@@ -289,16 +290,18 @@ def _rows(
 def _derived(
     connection: Connection, machine: ListedMachine, policy: Policy, now: datetime
 ) -> list[StoredAttention]:
-    """What follows from time and need."""
+    """What follows from time and need; since when, time alone can say."""
     last_at = machine.received_at or machine.enrolled_at
-    found = [
-        attention_of_priority(Priority(machine.priority) if machine.priority else None),
-        attention_of_silence(last_at, policy, now),
+    silent_since = last_at + timedelta(seconds=policy.silent_after_seconds)
+    found: list[tuple[Attention | None, datetime | None]] = [
+        (attention_of_priority(Priority(machine.priority) if machine.priority else None), None),
+        (attention_of_silence(last_at, policy, now), silent_since),
     ]
-    if machine.flash_alarm_at and machine.flash_alarm_at <= now and machine.flash_id:
+    alarm_at = machine.flash_alarm_at
+    if alarm_at and alarm_at <= now and machine.flash_id:
         flash = flash_store.load_flash(connection, machine.flash_id).flash
-        found.append(attention_of_silence_after(flash, last_at))
-    return [StoredAttention(each.code.value, each.says, None) for each in found if each]
+        found.append((attention_of_silence_after(flash, last_at), alarm_at))
+    return [StoredAttention(each.code.value, each.says, since) for each, since in found if each]
 
 
 def _row(
