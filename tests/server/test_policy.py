@@ -3,8 +3,9 @@
 import pytest
 
 from flashworthy_common.report import Battery
+from flashworthy_server.services import machines
 from flashworthy_server.services.who import Role
-from support.site import KNOWLEDGE
+from support.site import KNOWLEDGE, WHO
 
 BATTERY = Battery(
     name="BAT0", state="charging", percent=55.0, full_mwh=45_000.0, design_mwh=50_000.0
@@ -69,6 +70,15 @@ def test_lists_and_counts_know_new_limits_at_once(branches):
     assert (
         "let its battery charge" in branches.get("/machines/3").json["machine"]["sentence"].lower()
     )
+
+
+def test_a_machine_that_is_moved_comes_under_the_limits_of_its_new_place(branches):
+    branches.put("/policy", {"place": "Cellar", "limits": {"charge_percent": 60}})
+
+    machines.move(branches.site, WHO, 3, "Cellar")
+
+    row = branches.get("/machines/3").json["machine"]
+    assert "et its battery charge" in row["sentence"]
 
 
 def test_what_would_change_is_counted_by_outcome_and_nothing_is_saved(branches):

@@ -173,6 +173,7 @@ def move(site: Site, who: Who, machine_id: int, place: str | None) -> None:
         machine = load_machine(connection, machine_id)
         by = PlaceBy.HAND.value if settled else None
         machine_store.save_place(connection, machine_id, settled, by)
+        machine_store.make_machines_due(connection, [machine_id], now)  # other limits may hold
         before, after = {"place": machine.place}, {"place": settled}
         _record(connection, who, now, "machine.move", machine_id, before=before, after=after)
 

@@ -375,9 +375,9 @@ def is_within(place: str | None) -> ColumnElement[bool]:
 
 
 def make_machines_due(connection: Connection, machine_ids: Iterable[int], now: datetime) -> None:
-    """Let the judgement of these machines be renewed."""
-    named = machines.c.id.in_(list(machine_ids))
-    connection.execute(update(machines).where(named).values(holds_until=now))
+    """Let the judgement of those of these machines that have one be renewed."""
+    judged = machines.c.id.in_(list(machine_ids)) & machines.c.report_id.is_not(None)
+    connection.execute(update(machines).where(judged).values(holds_until=now))
 
 
 def outdated_machine_ids(connection: Connection, rules_version: int) -> Sequence[int]:
