@@ -17,6 +17,11 @@ from support.servers import free_port
 
 _PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
 _START_SECONDS = 20.0
+_AS_OFTEN_AS_A_TEST_LIKES = """
+machine_requests_per_minute = 1000000
+address_requests_per_minute = 1000000
+unknown_per_minute = 1000000
+"""
 
 
 class RealServer:
@@ -26,6 +31,9 @@ class RealServer:
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._database = folder / "flashworthy.db"
+        self._settings = folder / "server.toml"
+        self._settings.touch(mode=0o600)
+        self._settings.write_text(_AS_OFTEN_AS_A_TEST_LIKES)
         self.database_url = f"sqlite:///{self._database}"
         self._process: subprocess.Popen[bytes] | None = None
         self.port = free_port()
@@ -94,7 +102,10 @@ class RealServer:
         return done.stdout
 
     def _environment(self) -> dict[str, str]:
-        return os.environ | {"FLASHWORTHY_DATABASE": self.database_url}
+        return os.environ | {
+            "FLASHWORTHY_DATABASE": self.database_url,
+            "FLASHWORTHY_SETTINGS": str(self._settings),
+        }
 
     def _answers(self) -> bool:
         try:
