@@ -106,13 +106,11 @@ def save_known(
 
 def outdated_combinations(connection: Connection, count: int) -> list[StoredCombination]:
     """At most `count` combinations whose need is outdated; those of one model together."""
-    query = (
-        select(combinations)
-        .join(outdated_needs, outdated_needs.c.combination_id == combinations.c.id)
-        .order_by(combinations.c.maker, combinations.c.model, combinations.c.id)
-        .limit(count)
-    )
-    return [_combination(row, is_outdated=True) for row in connection.execute(query)]
+    some = select(outdated_needs.c.combination_id).order_by("combination_id").limit(count)
+    ids = connection.scalars(some).all()  # first, or SQLite walks through all combinations
+    query = select(combinations).where(combinations.c.id.in_(ids))
+    rows = connection.execute(query.order_by(combinations.c.maker, combinations.c.model, "id"))
+    return [_combination(row, is_outdated=True) for row in rows]
 
 
 def count_outdated(connection: Connection) -> int:
