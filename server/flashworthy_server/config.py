@@ -36,8 +36,8 @@ class Config:
     report_values: int = 20_000  # values of any kind in one report; a usual one has 200
     import_values: int = 2_000_000
     requests_per_minute: int = 600  # of one person or program; each process counts for itself
-    machine_requests_per_minute: int = 60  # of one machine's token
-    address_requests_per_minute: int = 1200  # of one address, whoever asks: a site behind one
+    machine_requests_per_minute: int = 600  # of one machine's token: a full spool of 500 at once
+    address_requests_per_minute: int = 6000  # of one address, whoever asks: a site behind one
     unknown_per_minute: int = 60  # requests of one address that no token or session lets in
 
     # Signing in. How these hold against guessing stands in `services.throttle`.
