@@ -1,9 +1,9 @@
 """What new knowledge of one model costs: `python tests/bench/knowledge.py [COMBINATIONS]`.
 
 A site of 40,000 combinations, 20 of each of 2,000 models, with five releases of each model and
-fifty of the one at hand. Prints wall time in process for a new release of that model, until every
-need that it touches is right and kept; the same for a pattern, and for an exploited hole that one
-release closes.
+fifty of the one at hand; the combinations of the others are copies. Prints wall
+time in process for a new release of that model, until every need that it touches is right and kept;
+and the same for a pattern.
 """
 
 import statistics
@@ -15,11 +15,14 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from sqlalchemy import Connection, insert, literal, select
+
 from flashworthy_common.makers import Combination
 from flashworthy_server import documents, schema
 from flashworthy_server.config import config_from
 from flashworthy_server.services import needs, releases
 from flashworthy_server.site import Site, open_site
+from flashworthy_server.tables import combination_names, combinations
 from support.site import WHO
 
 PER_MODEL, AT_ONCE, TIMES = 20, 500, 9
@@ -27,8 +30,8 @@ MAKERS = ("Quillmark", "Tarnbrook", "Osier and Vane")
 AT_HAND = "Model 0007"
 
 
-def main(combinations: int) -> None:
-    models = combinations // PER_MODEL
+def main(count: int) -> None:
+    models = count // PER_MODEL
     with tempfile.TemporaryDirectory() as folder:
         site = open_site(config_from({"database": f"sqlite:///{folder}/a.db"}))
         schema.migrate(site.database)
@@ -45,15 +48,35 @@ def _stock(site: Site, models: int) -> None:
         for number in range(50 if _name(model) == AT_HAND else 5)
     ]
     _import(site, stated)
-    for start in range(0, models, AT_ONCE // PER_MODEL):
+    for start in range(0, models, AT_ONCE):
         with site.database.writing() as connection:
-            for model in range(start, min(start + AT_ONCE // PER_MODEL, models)):
-                for number in range(PER_MODEL):
+            for model in range(start, min(start + AT_ONCE, models)):
+                for number in range(PER_MODEL if _name(model) == AT_HAND else 1):
                     needs.combination_id_of(connection, _combination(model, number))
-        print(
-            f"\rmodels: {min(start + AT_ONCE // PER_MODEL, models)} of {models}", end="", flush=True
-        )
+        print(f"\r{min(start + AT_ONCE, models)} of {models} models", end="", flush=True)
+    with site.database.writing() as connection:
+        for number in range(1, PER_MODEL):
+            _copy_others(connection, f"0.{number:02d}")
     print()
+
+
+def _copy_others(connection: Connection, version_text: str) -> None:
+    """The first combination of every model but the one at hand once more, with its names."""
+    is_other = combinations.c.model != AT_HAND
+    columns = [each for each in combinations.c if each.name not in ("id", "version_text")]
+    first = select(literal(version_text), *columns).where(
+        is_other, combinations.c.version_text == "0.00"
+    )
+    connection.execute(insert(combinations).from_select(["version_text", *columns], first))
+    made = select(combinations.c.id, combinations.c.maker, combinations.c.model).where(
+        is_other, combinations.c.version_text == version_text
+    )
+    names = [
+        {"maker": maker, "start": name[:3], "name": name, "combination_id": made_id}
+        for made_id, maker, model in connection.execute(made)
+        for name in (model.casefold(), f"b{model[-4:]}")
+    ]
+    connection.execute(insert(combination_names), names)
 
 
 def _tell(what: str, work: Callable[[int], None]) -> None:

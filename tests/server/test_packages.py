@@ -172,6 +172,7 @@ def test_a_request_that_states_the_right_digest_is_taken(site):
         ({"published_digest": f"sha-512:{SHA256}"}, "published_digest"),
         ({"source": " "}, "source"),
         ({"file_name": " "}, "file_name"),
+        ({"file_name": "a\r\nX-Header: b"}, "file_name"),
         ({"machine_id": 7}, "machine_id"),
     ],
 )

@@ -23,6 +23,7 @@ from flashworthy_server.api.queries import LimitSchema, page_count, text_filter
 from flashworthy_server.errors import TooLargeError, UnsupportedBodyError
 from flashworthy_server.package_folder import Digest, pieces_of
 from flashworthy_server.services import packages as service
+from flashworthy_server.services.machines import HIGHEST_ID
 from flashworthy_server.services.packages import Offered
 from flashworthy_server.web.context import current_site, current_who
 
@@ -61,7 +62,7 @@ class OfferedSchema(Schema):
     )
     machine_id = fields.Integer(
         load_default=None,
-        validate=validate.Range(1),
+        validate=validate.Range(1, HIGHEST_ID),
         metadata={"description": "of a board dump: the only machine that it is for"},
     )
 
@@ -87,8 +88,8 @@ def keep(query: dict[str, Any]) -> service.StoredPackage:
 
     A Content-Digest or Repr-Digest header (RFC 9530) is held against what arrives.
     """
-    if request.mimetype != OCTETS:
-        raise UnsupportedBodyError(f"expected a body of Content-Type: {OCTETS}")
+    if request.mimetype != OCTETS or request.content_encoding:
+        raise UnsupportedBodyError(f"expected a body of Content-Type: {OCTETS}, as it is")
     offered = Offered(
         package={
             "machine_maker": query["maker"],

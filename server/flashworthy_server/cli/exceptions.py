@@ -7,7 +7,7 @@ import click
 
 from flashworthy_common.exceptions import ExceptionKind, SiteException
 from flashworthy_server.answers import ExceptionSchema
-from flashworthy_server.cli.frame import FAILURE, json_option, print_json, who, with_site
+from flashworthy_server.cli.frame import FAILURE, NUMBER, json_option, print_json, who, with_site
 from flashworthy_server.cli.releases import print_bad_rows
 from flashworthy_server.cli.text import print_table, printable
 from flashworthy_server.errors import BadRowsError
@@ -104,7 +104,7 @@ def list_exceptions(site: Site, in_force: bool, as_json: bool) -> None:
 
 @exceptions.command("end")
 @with_site
-@click.argument("number", type=int)
+@click.argument("number", type=NUMBER)
 @click.option("--reason", required=True)
 def end(site: Site, number: int, reason: str) -> None:
     """End exception NUMBER before its day."""

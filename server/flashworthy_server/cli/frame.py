@@ -17,6 +17,7 @@ from flashworthy_common.errors import FlashworthyError
 from flashworthy_server import schema
 from flashworthy_server.config import Config, config_from, load_settings
 from flashworthy_server.errors import ConfigurationError
+from flashworthy_server.services.machines import HIGHEST_ID
 from flashworthy_server.services.who import Who, at_the_terminal
 from flashworthy_server.site import Clock, open_site, system_clock
 
@@ -57,6 +58,7 @@ _settings_option = click.option(
     type=click.Path(path_type=Path),
     help="TOML file of settings, such as public_url.",
 )
+NUMBER = click.IntRange(1, HIGHEST_ID)  # of something that is stored
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 

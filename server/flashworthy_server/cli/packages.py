@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from flashworthy_server.answers import PackageSchema, without_package_answer
-from flashworthy_server.cli.frame import FAILURE, json_option, print_json, who, with_site
+from flashworthy_server.cli.frame import FAILURE, NUMBER, json_option, print_json, who, with_site
 from flashworthy_server.cli.releases import print_bad_rows
 from flashworthy_server.cli.text import print_table, printable, show_progress
 from flashworthy_server.errors import BadRowsError, FileError
@@ -142,7 +142,7 @@ def verify(site: Site, as_json: bool) -> None:
 
 @packages.command("fetch")
 @with_site
-@click.argument("number", type=int)
+@click.argument("number", type=NUMBER)
 @click.argument("file", type=click.Path(path_type=Path))
 def fetch(site: Site, number: int, file: Path) -> None:
     """Write package NUMBER to FILE, found intact just now."""

@@ -10,7 +10,7 @@ from flashworthy_common.reasons import highest
 from flashworthy_common.releases import Release, ReleaseState
 from flashworthy_server.answers import ComparedSchema, ImportedSchema, ReleaseSchema
 from flashworthy_server.cli.files import read_document
-from flashworthy_server.cli.frame import FAILURE, json_option, print_json, who, with_site
+from flashworthy_server.cli.frame import FAILURE, NUMBER, json_option, print_json, who, with_site
 from flashworthy_server.cli.text import print_table, printable, show_progress
 from flashworthy_server.documents import COLUMNS, write_csv
 from flashworthy_server.errors import BadRowsError
@@ -99,7 +99,7 @@ def list_releases(site: Site, as_json: bool, **wanted: Any) -> None:
 
 @releases.command("state")
 @with_site
-@click.argument("number", type=int)
+@click.argument("number", type=NUMBER)
 @click.argument("state", type=STATES)
 @click.option("--reason", default="", help="Why; asked for where it is withdrawn.")
 def change_state(site: Site, number: int, state: str, reason: str) -> None:

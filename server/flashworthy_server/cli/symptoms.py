@@ -4,7 +4,7 @@ import click
 
 from flashworthy_common.values import write_time
 from flashworthy_server.answers import SymptomSchema
-from flashworthy_server.cli.frame import FAILURE, json_option, print_json, who, with_site
+from flashworthy_server.cli.frame import FAILURE, NUMBER, json_option, print_json, who, with_site
 from flashworthy_server.cli.releases import print_bad_rows
 from flashworthy_server.cli.text import print_table
 from flashworthy_server.errors import BadRowsError
@@ -61,7 +61,7 @@ def list_symptoms(site: Site, name: str, as_json: bool) -> None:
 @symptoms.command("end")
 @with_site
 @click.argument("name")
-@click.argument("number", type=int)
+@click.argument("number", type=NUMBER)
 def end(site: Site, name: str, number: int) -> None:
     """Say that machine NAME no longer shows symptom NUMBER."""
     service.end_symptom(site, who(), machine_id_of(site, name), number)

@@ -168,10 +168,9 @@ def _read(site: Site, offered: Offered) -> tuple[ReadRow[Package], Digest | None
         published = parse_digest(offered.published_digest) if offered.published_digest else None
     except ValueError as error:
         bad.append(BadRow("", str(error), "published_digest"))
-    if not 0 < len(offered.file_name.strip()) <= LONGEST_NAME:
-        says = (
-            f"expected a name of at most {LONGEST_NAME} characters, got {offered.file_name!r:.80}"
-        )
+    name = offered.file_name.strip()
+    if not 0 < len(name) <= LONGEST_NAME or not name.isprintable():
+        says = f"expected a plain name of at most {LONGEST_NAME} characters, got {name!r:.80}"
         bad.append(BadRow("", says, "file_name"))
     if not offered.source.strip():
         bad.append(BadRow("", "expected where it comes from, got nothing", "source"))
