@@ -7,9 +7,11 @@
 """
 
 import re
+from datetime import datetime
 
 from flask import Flask, current_app, g, request
 
+from flashworthy_server.config import Config
 from flashworthy_server.errors import ForbiddenError, InvalidTokenError, SignedOutError
 from flashworthy_server.services.credentials import identify
 from flashworthy_server.services.sessions import require_proof, visitor_of
@@ -197,10 +199,9 @@ def given_token() -> str:
 
 
 def _check() -> None:
-    site, address, endpoint = current_site(), current_address(), request.endpoint
-    counters: limits.Counters = current_app.extensions[COUNTERS]
-    g.who = stranger(address)
-    limits.count_address(counters, site.config, address, site.clock())
+    endpoint = request.endpoint
+    g.who = stranger(current_address())
+    limits.count_address(*_count())
     if endpoint is None:
         return  # no such route, or no such method on it: answered as such
     if endpoint not in MAY:
@@ -208,19 +209,33 @@ def _check() -> None:
     if is_page(endpoint) and endpoint != STYLESHEET:
         origin.require_trusted_connection()
         origin.require_own_form()
-    allowed = MAY[endpoint]
-    if allowed is ANYONE:
-        return
+    if MAY[endpoint] is not ANYONE:
+        _let_in(endpoint)
+
+
+def _let_in(endpoint: str) -> None:
+    """Find out who asks, and refuse whoever may not do this."""
     try:
-        g.who = _visitor() if is_page(endpoint) else identify(site, given_token(), address)
+        g.who = _visitor() if is_page(endpoint) else _token_holder()
     except (InvalidTokenError, SignedOutError):
-        limits.count_unknown(counters, site.config, address, site.clock())
+        limits.count_unknown(*_count())
         raise
-    limits.count_who(counters, site.config, g.who, site.clock())
-    if g.who.role not in allowed:
+    counters, config, _, now = _count()
+    limits.count_who(counters, config, g.who, now)
+    if g.who.role not in (MAY[endpoint] or ()):
         raise ForbiddenError(f"not for the role {g.who.role.value}")
     if is_page(endpoint):
         _require_factors(endpoint)
+
+
+def _count() -> tuple[limits.Counters, Config, str, datetime]:
+    """What every limit is held against."""
+    site = current_site()
+    return current_app.extensions[COUNTERS], site.config, current_address(), site.clock()
+
+
+def _token_holder() -> Who:
+    return identify(current_site(), given_token(), current_address())
 
 
 def _visitor() -> Who:
