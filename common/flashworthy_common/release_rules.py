@@ -14,10 +14,9 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 
-from flashworthy_common.makers import canonical_machine_maker
 from flashworthy_common.ordering import Ordering
 from flashworthy_common.patterns import NameIndex, may_both_match, problem_of_name
-from flashworthy_common.releases import LeastVersion, Release, ReleaseState, Statement
+from flashworthy_common.releases import LeastVersion, Release, ReleaseState, Statement, maker_of
 from flashworthy_common.symptoms import LEAST_WORDS, is_too_wide
 from flashworthy_common.values import Unknown
 
@@ -60,7 +59,7 @@ def check_release(release: Release) -> tuple[Problem, ...]:
 
 def check_names(statement: Statement) -> tuple[Problem, ...]:
     """What is wrong with the maker and models of a release, review or exception."""
-    maker = canonical_machine_maker(statement.machine_maker)
+    maker = maker_of(statement)
     found = list(_names("models", statement.models))
     if isinstance(maker, Unknown):
         says = f"expected a maker's name, got {statement.machine_maker!r}: {maker.because}"
@@ -176,8 +175,8 @@ def _unreadable(text: str) -> str:
 
 def _ordering(release: Release) -> Ordering:
     """Of the maker alone: a pattern names no model."""
-    maker = canonical_machine_maker(release.machine_maker)
-    return Ordering(maker="" if isinstance(maker, Unknown) else maker, model="")
+    maker = maker_of(release)
+    return Ordering.of_maker("" if isinstance(maker, Unknown) else maker)
 
 
 # ---- many releases ----------------------------------------------------------------------------
@@ -188,7 +187,7 @@ def _by_version(releases: Sequence[Release]) -> list[list[int]]:
     found: dict[tuple[object, ...], list[int]] = defaultdict(list)
     orderings: dict[object, Ordering] = {}
     for place, release in enumerate(releases):
-        maker = canonical_machine_maker(release.machine_maker)
+        maker = maker_of(release)
         ordering = orderings.setdefault(maker, _ordering(release))
         found[maker, ordering.spelling(release.version_text)].append(place)
     return [places for places in found.values() if len(places) > 1]

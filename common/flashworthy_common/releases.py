@@ -119,7 +119,7 @@ class Statement(Protocol):
 
 def speaks_for(statement: Statement, combination: Combination) -> bool:
     """Whether a release, review, exception or package is about the machines of `combination`."""
-    if _canonical_maker(statement.machine_maker) != combination.machine_maker:
+    if maker_of(statement) != combination.machine_maker:
         return False
     names = folded_names(combination)
     if not any(matches(model, names) for model in statement.models):
@@ -142,6 +142,11 @@ def is_for_order(release: Release, *, sku: Maybe[str], product: Maybe[str]) -> M
     if not release.skus or _is_among(release.skus, sku) or _is_among(release.skus, product):
         return True
     return Unknown(f"its SKU is unknown: {sku.because}") if isinstance(sku, Unknown) else False
+
+
+def maker_of(statement: Statement) -> MachineMaker | Unknown:
+    """The canonical name of who a statement is about."""
+    return _canonical_maker(statement.machine_maker)
 
 
 @lru_cache(maxsize=4096)

@@ -10,7 +10,7 @@
 import hashlib
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -94,7 +94,8 @@ def told_of(entry: Entry) -> dict[str, Any]:
     """An entry as JSON knows it, exactly as its digest is made, but for the digest itself."""
     exact_at = entry.at.astimezone(UTC).isoformat(timespec="microseconds")
     parsed = {"before": json.loads(entry.before), "after": json.loads(entry.after)}
-    return {**asdict(entry), **parsed, "at": exact_at}
+    own = {field.name: getattr(entry, field.name) for field in fields(Entry)}
+    return {**own, **parsed, "at": exact_at}
 
 
 def verify(site: Site, *, noted: tuple[int, str] | None = None) -> Verified:

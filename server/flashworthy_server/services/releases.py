@@ -410,11 +410,8 @@ def _record(
 def _add(connection: Connection, who: Who, site: Site, added: list[_Planned]) -> None:
     now = site.clock()
     stored = [(each.row.maker, each.release) for each in added if each.row]
-    ids = store.add_releases(connection, stored, now)
-    told = (
-        (f"release #{release_id}", None, to_json(release))
-        for release_id, (_, release) in zip(ids, stored, strict=True)
-    )
+    made = store.add_releases(connection, stored, now)
+    told = ((f"release #{release_id}", None, facts) for release_id, facts in made)
     audit.record_all(connection, who, now, "release.add", told)
 
 

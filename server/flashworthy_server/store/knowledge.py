@@ -100,15 +100,15 @@ def load_releases(
 
 def add_releases(
     connection: Connection, added: Sequence[tuple[str, Release]], now: datetime
-) -> list[int]:
-    """Add releases, each with its maker's canonical name; their ids, in the same order."""
+) -> list[tuple[int, Any]]:
+    """Add releases, each with its maker's canonical name; id and facts of each, in their order."""
     if not added:
         return []
     rows = [{"maker": maker, "recorded_at": now, **_columns(release)} for maker, release in added]
     statement = insert(releases).returning(releases.c.id, sort_by_parameter_order=True)
     ids = list(connection.scalars(statement, rows))
     _index(connection, zip(ids, added, strict=True))
-    return ids
+    return [(id_, row["facts"]) for id_, row in zip(ids, rows, strict=True)]
 
 
 def change_release(
