@@ -146,8 +146,10 @@ if [ "$once" = yes ]; then
     step "done"
     exit 0
 fi
+code=$("$bin/flashworthy-server" account new demo --role administrator 2>/dev/null)
 step "serving at $url until Ctrl-C; try"
 cat <<TXT
+in a browser, $url/set-up: the name demo, the code $code, and a password of your own
 curl -H "Authorization: Bearer $token" $url/api/v1/overview
 FLASHWORTHY_DATABASE=$FLASHWORTHY_DATABASE $bin/flashworthy-server machines --outcome prepare
 TXT
