@@ -163,11 +163,12 @@ def test_the_service_is_as_confined_as_it_says(container):
 
 
 def test_no_process_stays_behind_a_run(container):
-    asked = "--property=MainPID,ActiveState"
-    shown = container.succeed("systemctl", "show", asked, "flashworthy-agent.service")
+    def shown():
+        asked = "--property=MainPID,ActiveState"
+        return container.succeed("systemctl", "show", asked, "flashworthy-agent.service")
 
-    assert "MainPID=0" in shown
-    assert "ActiveState=failed" not in shown
+    assert wait_for(lambda: "MainPID=0" in shown()), shown()  # the run that the timer started ends
+    assert "ActiveState=failed" not in shown()
 
 
 def test_an_upgrade_keeps_who_it_is_and_tells_the_new_version(container, real):
