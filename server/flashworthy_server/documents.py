@@ -362,8 +362,13 @@ def _add(rows: list[Row], line: int, cells: dict[str, str]) -> None:
     if last is not None and reason and _is_further(cells, last):
         last["reasons"].append(reason)
         return
-    data = _object(RELEASE_COLUMNS, cells) | {"reasons": [reason] if reason else []}
-    rows.append(Row(f"releases[{len(rows)}]", line, data))
+    rows.append(Row(f"releases[{len(rows)}]", line, release_of_cells(cells)))
+
+
+def release_of_cells(cells: dict[str, str]) -> dict[str, Any]:
+    """A release, as JSON has it, from the cells of one line by their columns' names."""
+    reason = _object(REASON_COLUMNS, cells)
+    return _object(RELEASE_COLUMNS, cells) | {"reasons": [reason] if reason else []}
 
 
 def _is_further(cells: dict[str, str], last: dict[str, Any]) -> bool:

@@ -270,6 +270,41 @@ def test_a_form_that_cannot_be_taken_keeps_what_was_typed(administrator, typed, 
     assert page.form("Make a code").fields["place"] == "Alder Lane"
 
 
+A_RELEASE = {
+    "machine_maker": "Quillmark",
+    "models": "Folio 14 | QF14",
+    "version_text": "1.34",
+    "minutes": "25",
+    "can_go_back": "yes",
+}
+
+
+def test_a_release_is_recorded_by_its_form(site, administrator):
+    page = administrator.send(administrator.open("/releases"), "Record it", **A_RELEASE)
+
+    assert "Folio 14, QF14" in page.text
+    (stored,) = site.get("/releases").json["releases"]
+    assert stored["release"]["minutes"] == 25
+    assert stored["release"]["can_go_back"] is True
+
+
+def test_a_release_with_bad_fields_names_them_and_keeps_what_was_typed(site, administrator):
+    given = A_RELEASE | {"minutes": "long", "version_text": "Default string"}
+
+    page = administrator.send(administrator.open("/releases"), "Record it", **given)
+
+    assert page.status == 422
+    assert "minutes: expected" in page.text
+    assert page.form("Record it").fields["models"] == "Folio 14 | QF14"
+    assert site.get("/releases").json["releases"] == []
+
+
+def test_a_viewer_reads_releases_and_records_none(site):
+    browser = site.browser(Role.VIEWER)
+
+    assert "Record one" not in browser.open("/releases").text
+
+
 def test_somebody_is_added_with_a_code_and_sets_their_password(site, administrator):
     page = administrator.send(
         administrator.open("/people"),

@@ -11,11 +11,30 @@
 
 from flask import Flask
 
-from flashworthy_server.pages import account, codes, machines, overview, people, sign_in, tokens
+from flashworthy_server.pages import (
+    account,
+    codes,
+    machines,
+    overview,
+    people,
+    releases,
+    sign_in,
+    tokens,
+)
 from flashworthy_server.pages import audit as audit
 from flashworthy_server.pages.blueprint import blueprint
 
-_MODULES = (sign_in, overview, machines, account, people, tokens, codes, audit)  # have the routes
+_MODULES = (
+    sign_in,
+    overview,
+    machines,
+    releases,
+    account,
+    people,
+    tokens,
+    codes,
+    audit,
+)  # have the routes
 
 
 def register(app: Flask) -> None:

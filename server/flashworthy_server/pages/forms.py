@@ -14,6 +14,7 @@ from flashworthy_server.web.failures import headers_of, status_of
 Choice = TypeVar("Choice")
 
 _SAID_ON_THE_PAGE = (
+    errors.BadRowsError,
     errors.InvalidInputError,
     errors.ConflictError,
     errors.InvalidCodeError,
@@ -32,7 +33,7 @@ def or_back_to(show: View) -> Callable[[View], View]:
             try:
                 return change(**place)
             except _SAID_ON_THE_PAGE as error:
-                g.error = str(error)
+                g.error = _said(error)
                 response = make_response(show(**place))
                 response.status_code = status_of(error)
                 response.headers.extend(headers_of(error))
@@ -41,6 +42,12 @@ def or_back_to(show: View) -> Callable[[View], View]:
         return tried
 
     return around
+
+
+def _said(error: Exception) -> str:
+    if isinstance(error, errors.BadRowsError):
+        return "; ".join(f"{row.field}: {row.reason}".lstrip(": ") for row in error.rows)
+    return str(error)
 
 
 def to_page(endpoint: str, **place: Any) -> Response:

@@ -106,6 +106,8 @@ MAY: dict[str, frozenset[Role] | None] = {
     "pages.take_out": ADMINISTRATORS,
     "pages.put_back": ADMINISTRATORS,
     "pages.revoke_machine_token": ADMINISTRATORS,
+    "pages.releases": VIEWERS,
+    "pages.record_release": TECHNICIANS,
     "pages.account": VIEWERS,
     "pages.change_password": VIEWERS,
     "pages.begin_second_factor": VIEWERS,
