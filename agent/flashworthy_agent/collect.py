@@ -78,6 +78,7 @@ def make_report(
     source: Source,
     why: Why,
     spool_depth: Maybe[int] = NOT_REPORTED,
+    set_aside_reports: Maybe[int] = NOT_REPORTED,
     configuration_digest: Maybe[str] = NOT_REPORTED,
 ) -> Report:
     """The report of `findings`, under the sequence number that `state` has reached."""
@@ -88,6 +89,7 @@ def make_report(
         configuration_digest=configuration_digest,
         spool_depth=spool_depth,
         dropped_reports=state.dropped_reports,
+        set_aside_reports=set_aside_reports,
         probes=findings.runs,
     )
     sections: dict[str, Any] = {**findings.sections, "agent": agent}

@@ -97,6 +97,7 @@ class EnrolledAgent:
                 source=Source.AGENT,
                 why=why,
                 spool_depth=len(self.spool.waiting()),
+                set_aside_reports=len(self.spool.set_aside()),
                 configuration_digest=self._config.digest(),
             )
             return self.spool.add(report)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import Enum
 
+from flashworthy_common.dotted import is_at_least
 from flashworthy_common.esrt import attempt_status, last_failure
 from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.policy import Policy
@@ -43,6 +44,8 @@ class AttentionCode(Enum):
     IDENTITY_IN_DOUBT = "identity-in-doubt"
     BOARD_REPLACED = "board-replaced"  # to be confirmed by a person
     REPORTS_DROPPED = "reports-dropped"
+    REPORTS_SET_ASIDE = "reports-set-aside"  # by an agent whose server refused them
+    AGENT_OLD = "agent-old"  # older than the server
 
 
 PRESSING = (Priority.OUT_OF_CYCLE, Priority.IMMEDIATE)
@@ -136,6 +139,19 @@ def attention_of_clock(difference_seconds: Maybe[float], policy: Policy) -> Atte
     )
 
 
+def attention_of_agent(version: Maybe[str], newest: str) -> Attention | None:
+    """
+    Args:
+        version: the agent's own.
+        newest: the version that an agent should have: the server's.
+    """
+    if isinstance(version, Unknown) or is_at_least(version, newest) is not False:
+        return None
+    return Attention(
+        AttentionCode.AGENT_OLD, f"its agent {version} is older than the server's {newest}"
+    )
+
+
 def attention_of_report(
     report: Report, problems: Iterable[str], policy: Policy
 ) -> tuple[Attention, ...]:
@@ -152,6 +168,7 @@ def attention_of_report(
         *_failing_probes(report),
         *_malformed(tuple(problems)),
         *_dropped(report),
+        *_set_aside(report),
     )
 
 
@@ -214,6 +231,15 @@ def _dropped(report: Report) -> Iterator[Attention]:
     dropped = report.agent.dropped_reports
     if not isinstance(dropped, Unknown) and dropped > 0:
         yield Attention(AttentionCode.REPORTS_DROPPED, f"its agent had to drop {dropped} reports")
+
+
+def _set_aside(report: Report) -> Iterator[Attention]:
+    aside = report.agent.set_aside_reports
+    if not isinstance(aside, Unknown) and aside > 0:
+        yield Attention(
+            AttentionCode.REPORTS_SET_ASIDE,
+            f"its agent keeps {aside} reports that were refused: flashworthy-agent status says why",
+        )
 
 
 def _whole_hours(gap: timedelta) -> str:

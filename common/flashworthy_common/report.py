@@ -285,6 +285,7 @@ class AgentSection(Section):
     configuration_digest: Maybe[str] = NOT_REPORTED
     spool_depth: Maybe[Count] = NOT_REPORTED
     dropped_reports: Maybe[Count] = NOT_REPORTED
+    set_aside_reports: Maybe[Count] = NOT_REPORTED  # refused by the server, kept on the machine
     probes: Maybe[tuple[ProbeRun, ...]] = NOT_REPORTED
 
 

@@ -18,6 +18,8 @@ from flashworthy_server.site import Clock, open_site, system_clock
 if TYPE_CHECKING:
     from flask import Flask
 
+__version__ = "0.1.0"
+
 
 def create_app(config: Mapping[str, Any] | None = None, *, clock: Clock = system_clock) -> "Flask":
     """The server as a WSGI application.

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 import flashworthy_agent
+import flashworthy_server
 from flashworthy_agent.cli import main
 from flashworthy_agent.commands import OUTCOME_STATUS
 from flashworthy_agent.state import StateFolder
@@ -342,6 +343,17 @@ def test_what_was_set_aside_is_sent_again_on_request(run, enrolled):
     assert "set aside     0\n" in run("status")[1]
 
 
+def test_a_report_tells_how_many_are_set_aside(run, enrolled):
+    enrolled.refusals = {1: (413, "too large")}
+
+    for command in (["run"], ["run"], ["send", "--again"], ["run"]):
+        run(*command)
+        enrolled.refusals = {}
+
+    sent = enrolled.reports()
+    assert [one["agent"]["set_aside_reports"] for one in sent] == [0, 1, 0, 0]
+
+
 @pytest.mark.parametrize("command", ["run", "send"])
 def test_on_another_machine_nothing_is_sent(run, enrolled, root, command):
     enrolled.refusals = {1: (503, "busy")}
@@ -595,6 +607,7 @@ def test_the_version_is_that_of_the_distribution(capsys):
 
     assert capsys.readouterr().out == f"flashworthy-agent {project['version']}\n"
     assert flashworthy_agent.__version__ == project["version"]
+    assert flashworthy_server.__version__ == project["version"]  # by which it tells old agents
 
 
 def ended(program, *arguments, encoding="utf-8"):

@@ -144,13 +144,21 @@ def test_a_report_carries_the_state_it_was_made_under(tmp_path):
     state = State(agent_id="a", sequence=12, place="Alder Lane / ground floor", dropped_reports=3)
     findings = looked(tmp_path, Probe("power", "power", on_mains))
 
-    report = make_report(findings, state, source=Source.AGENT, why=Why.SCHEDULE, spool_depth=2)
+    report = make_report(
+        findings,
+        state,
+        source=Source.AGENT,
+        why=Why.SCHEDULE,
+        spool_depth=2,
+        set_aside_reports=1,
+    )
 
     assert (report.agent_id, report.sequence, report.taken_at) == ("a", 12, NOW)
     assert is_uuid(report.report_id, version=7)
     assert report.identity.place == "Alder Lane / ground floor"
     assert (report.agent.version, report.agent.dropped_reports) == (__version__, 3)
-    assert (report.agent.spool_depth, report.agent.probes) == (2, findings.runs)
+    assert (report.agent.spool_depth, report.agent.set_aside_reports) == (2, 1)
+    assert report.agent.probes == findings.runs
 
 
 TREES = {

@@ -7,6 +7,7 @@ import pytest
 from flashworthy_common.attention import (
     Acknowledgement,
     AttentionCode,
+    attention_of_agent,
     attention_of_change,
     attention_of_clock,
     attention_of_priority,
@@ -128,6 +129,31 @@ def test_malformed_values_are_told_a_few_by_name_and_the_rest_by_number():
 @pytest.mark.parametrize(("dropped", "asks"), [(0, False), (3, True), (Unknown("lost"), False)])
 def test_reports_that_an_agent_had_to_drop_ask_for_attention(dropped, asks):
     assert (AttentionCode.REPORTS_DROPPED in found(agent={"dropped_reports": dropped})) is asks
+
+
+@pytest.mark.parametrize(("aside", "asks"), [(0, False), (1, True), (Unknown("lost"), False)])
+def test_reports_that_were_refused_and_are_kept_ask_for_attention(aside, asks):
+    assert (AttentionCode.REPORTS_SET_ASIDE in found(agent={"set_aside_reports": aside})) is asks
+
+
+@pytest.mark.parametrize(
+    ("version", "is_old"),
+    [
+        ("0.9.12", True),
+        ("0.10", False),
+        ("0.10.0", False),
+        ("0.10.1", False),
+        ("1.0", False),
+        ("built by hand", False),  # nobody can say
+        (Unknown("not reported"), False),
+    ],
+)
+def test_an_agent_that_is_older_than_the_server_asks_for_attention(version, is_old):
+    attention = attention_of_agent(version, "0.10.0")
+
+    assert (attention is not None) is is_old
+    if attention:
+        assert attention.says == "its agent 0.9.12 is older than the server's 0.10.0"
 
 
 @pytest.mark.parametrize(

@@ -355,3 +355,16 @@ def test_a_small_body_that_unpacks_to_a_large_one_is_refused(site):
     assert len(bomb) < 256 * 1024
     assert response.status_code == 413
     assert AGENT not in response.text
+
+
+def test_machines_whose_agent_is_older_than_the_server_are_found_and_counted(site, monkeypatch):
+    monkeypatch.setattr("flashworthy_server.services.ingest.__version__", "0.10.0")
+    site.machine(1, agent={"version": "0.9.1"})
+    site.machine(2, agent={"version": "0.10.0"})
+
+    (found,) = site.get("/machines?attention=agent-old").json["machines"]
+
+    assert (found["name"], found["attention"]) == ("desk-001", ["agent-old"])
+    assert site.get("/overview").json["attention"] == {"agent-old": 1}
+    (told,) = site.get("/machines/1").json["attention"]
+    assert told["says"] == "its agent 0.9.1 is older than the server's 0.10.0"

@@ -15,6 +15,7 @@ from typing import TypeVar
 from flashworthy_common.aftermath import Seen
 from flashworthy_common.attention import (
     Attention,
+    attention_of_agent,
     attention_of_change,
     attention_of_clock,
     attention_of_report,
@@ -26,6 +27,7 @@ from flashworthy_common.makers import Combination
 from flashworthy_common.policy import Policy
 from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown
+from flashworthy_server import __version__
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError, ForbiddenError, InvalidTokenError
 from flashworthy_server.services import audit
@@ -285,13 +287,14 @@ def _attentions(
 ) -> list[Attention]:
     found = [*attention_of_report(arrival.report, arrival.read.problems, policy)]
     clock = attention_of_clock(arrival.clock_difference_seconds, policy)
+    agent = attention_of_agent(arrival.report.agent.version, __version__)
     shown_from = arrival.received_at - timedelta(days=site.config.changed_shown_days)
     changes = [
         attention_of_change(change)
         for change in history_store.load_changes(connection, machine_id, 1)
         if change.to_seen_at >= shown_from and not change.is_planned
     ]
-    return [*found, *([clock] if clock else []), *changes]
+    return [*found, *filter(None, (clock, agent)), *changes]
 
 
 def _clock_difference(now: datetime, sent_at: datetime | None) -> Maybe[int]:
