@@ -4,8 +4,9 @@ What the server's answer means for a report:
 
 - acknowledged, now or before: forgotten here;
 - refused for good: set aside with the reason, and on with the next;
-- refused for its wire version: sent again as the version before, which is this one with less in it
-  (later versions only add, and a server passes over what it does not know);
+- refused for its wire version: sent again as the newest older one that the server says it takes,
+  which is this one with less in it (versions only add, and a server passes over what it does not
+  know);
 - anything else: all that is left stays, and nothing more is tried now.
 
 After reports that the server took, the plan that it goes by is kept or renewed (`kept_plan`).
@@ -37,7 +38,6 @@ from flashworthy_agent.transport import Receipt, Server
 from flashworthy_common.report import WIRE_VERSION, Source, Why
 
 _IDENTITY = frozenset({"identity"})
-_OLDEST_WIRE = 1
 
 
 def spool_of(folder: StateFolder, config: Config) -> Spool:
@@ -148,13 +148,18 @@ class EnrolledAgent:
         try:
             return self.server.send_report(report.report_id, body)
         except RequestRefusedError as error:
-            if "wire" not in error.fields or self._wire == _OLDEST_WIRE:
+            if "wire" not in error.fields or not self._take_older_wire():
                 raise
-            self._wire -= 1
         except TokenRefusedError:
             if not self._take_other_token():
                 raise
         return self._send(report)
+
+    def _take_older_wire(self) -> bool:
+        """Go on with an older version of the wire, if the server takes one."""
+        older = [version for version in self.server.wire_versions() if version < self._wire]
+        self._wire = max(older, default=self._wire)
+        return bool(older)
 
     def _notes_on_wire(self) -> tuple[str, ...]:
         if self._wire == WIRE_VERSION:

@@ -24,6 +24,7 @@ from flashworthy_agent.same_machine import remembered
 from flashworthy_agent.spool import Spool
 from flashworthy_agent.state import State, StateFolder, require_enrolled
 from flashworthy_agent.transport import Server
+from flashworthy_common.report import WIRE_VERSION
 from flashworthy_common.values import write_time
 
 ENOUGH_FREE_BYTES = 10_000_000  # a spool of weeks; common practice, no source
@@ -158,13 +159,24 @@ def _server_of(config: Config, state: State | None) -> Server:
 
 def _server(server: Server) -> Iterator[Finding]:
     try:
-        server.health()
+        versions = server.wire_versions()
     except TransportError as error:
         yield Finding("server", str(error), _remedy(str(error)))
     else:
         yield Finding("server", f"{server.address} answers")
+        yield from _wire(versions)
     if server.clock_ahead_seconds is not None:
         yield _clock(server.clock_ahead_seconds)
+
+
+def _wire(versions: tuple[int, ...]) -> Iterator[Finding]:
+    if WIRE_VERSION not in versions:
+        taken = ", ".join(map(str, versions)) or "none that it tells"
+        yield Finding(
+            "reports' form",
+            f"this agent writes wire version {WIRE_VERSION}, the server takes {taken}",
+            "bring the server up to date; until then it gets the newest that it takes",
+        )
 
 
 def _clock(ahead_seconds: float) -> Finding:

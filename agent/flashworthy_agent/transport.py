@@ -116,9 +116,11 @@ class Server:
             raise ServerUnavailableError(f"{self.address} did not answer with a new token")
         return token
 
-    def health(self) -> None:
-        """Return if the server is there and well; asks for no token."""
-        self._ask("GET", "/healthz", None, {})
+    def wire_versions(self) -> tuple[int, ...]:
+        """The versions of the wire that it takes, if it is there and well; asks for no token."""
+        taken = self._ask("GET", "/healthz", None, {}).get("wire")
+        versions = taken if isinstance(taken, list) else []
+        return tuple(version for version in versions if isinstance(version, int))
 
     def verdict(self, machine_id: str, moment: str) -> dict[str, Any]:
         """The verdict for a machine at a moment, as JSON."""

@@ -3,6 +3,8 @@
 - The envelope of a report is strict: every wrong or missing field is named.
 - Its sections are forgiving: what is malformed in them becomes `Unknown` with its reason, and the
   problem is listed; unknown keys are passed over. The body is kept as it came.
+- Every version of the wire that there ever was is taken. Versions only add, so that one schema
+  reads them all: what an older one does not know of was not reported.
 """
 
 import json
@@ -27,6 +29,9 @@ from flashworthy_common.report import (
 )
 from flashworthy_common.values import MAX_TEXT_CHARACTERS, Seconds, Unknown, from_json, read_time
 from flashworthy_server.errors import InvalidReportError, TooLargeError, UnreadableBodyError
+
+OLDEST_WIRE = 1
+WIRE_VERSIONS = tuple(range(OLDEST_WIRE, WIRE_VERSION + 1))  # that are taken
 
 LONGEST_CODE = 100  # characters, separators included
 HIGHEST_SEQUENCE = 2**53 - 1  # the highest whole number that every JSON reader keeps exact
@@ -108,12 +113,16 @@ def _section_fields() -> dict[str, fields.Field[Any]]:
 
 
 class EnvelopeSchema(Schema):
-    """The envelope of a report: wire version 1."""
+    """The envelope of a report."""
 
     class Meta:
         unknown = EXCLUDE
 
-    wire = fields.Integer(required=True, strict=True, validate=validate.Equal(WIRE_VERSION))
+    wire = fields.Integer(
+        required=True,
+        strict=True,
+        validate=validate.OneOf(WIRE_VERSIONS, error="Expected one of {choices}, got {input}."),
+    )
     report_id = fields.String(
         required=True, validate=_uuid(7), metadata={"description": "UUIDv7", "format": "uuid"}
     )

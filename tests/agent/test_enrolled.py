@@ -239,7 +239,7 @@ def test_an_older_server_gets_what_it_takes_and_people_are_told(new_run, site):
 
     delivery = deliver(new_run())
 
-    assert [report["wire"] for report in site.reports()] == [3, 2, 1, 1]
+    assert [report["wire"] for report in site.reports()] == [3, 1, 1]
     assert delivery.acknowledged == 2
     assert delivery.notes == (
         "the server is older than this agent: it takes wire version 1, not 3, and does not see "
@@ -255,7 +255,15 @@ def test_a_server_that_knows_the_version_gets_it(new_run, site):
     assert [report["wire"] for report in site.reports()] == [3]
 
 
-def test_a_server_that_does_not_take_the_oldest_version_refuses_for_good(new_run, site):
+@pytest.mark.usefixtures("newer_agent")
+def test_of_the_versions_that_a_server_takes_the_newest_is_sent(new_run, site):
+    site.newest_wire = 2
+
+    assert deliver(new_run()).acknowledged == 1
+    assert [report["wire"] for report in site.reports()] == [3, 2]
+
+
+def test_a_server_that_takes_no_version_of_the_agents_refuses_for_good(new_run, site):
     site.newest_wire = 0
     agent = new_run()
 

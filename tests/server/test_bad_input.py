@@ -12,7 +12,7 @@ LIMIT = 256 * 1024  # bytes, of one report
 MISSING = "Missing data for required field."
 
 ENVELOPE = [
-    ("wire", 2, "Must be equal to 1."),
+    ("wire", 2, "Expected one of 1, got 2."),
     ("wire", "1", "Not a valid integer."),
     (
         "report_id",

@@ -168,4 +168,4 @@ def test_the_openapi_document_tells_of_every_route_and_of_problems(site):
 def test_health_is_answered_without_a_token(site):
     response = site.client.get("/healthz")
 
-    assert (response.status_code, response.json) == (200, {"status": "ok"})
+    assert (response.status_code, response.json) == (200, {"status": "ok", "wire": [1]})

@@ -50,7 +50,7 @@ class LoopbackServer:
     def answer(self, request: Request) -> tuple[int, Any]:
         self.requests.append(request)
         if request.path == "/healthz":
-            return 200, {"status": "ok"}
+            return 200, {"status": "ok", "wire": list(range(1, self.newest_wire + 1))}
         if request.path.endswith("/enrolments"):
             return self._enrol(request.data)
         if not self._knows(request.headers.get("Authorization")):
@@ -80,7 +80,7 @@ class LoopbackServer:
 
     def _receive(self, report: Any) -> tuple[int, Any]:
         if report["wire"] > self.newest_wire:
-            faults = [{"field": "wire", "reason": f"Must be equal to {self.newest_wire}."}]
+            faults = [{"field": "wire", "reason": "not one that is taken"}]
             return 422, {"title": "Unprocessable", "detail": "wrong: wire", "errors": faults}
         if report["sequence"] in self.refusals:
             status, detail = self.refusals[report["sequence"]]
