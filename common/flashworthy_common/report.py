@@ -13,7 +13,7 @@ nothing here says whether a value is good.
 Units stand in the names: sizes in bytes, shares in percent from 0 to 100, durations in seconds.
 """
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import datetime
 from enum import Enum
 from typing import Annotated, Any, TypeVar
@@ -331,6 +331,20 @@ def unknown_section(kind: type[S], because: str, **known: Any) -> S:
 def report_to_json(report: Report) -> dict[str, Any]:
     """The report as wire version 1."""
     return {"wire": WIRE_VERSION, **to_json(report)}
+
+
+def report_from_json(data: dict[str, Any], problems: list[str] | None = None) -> Report:
+    """A report from wire version 1, forgiving in its sections.
+
+    Raises:
+        MalformedValueError: the envelope is wrong.
+    """
+    found: list[str] = [] if problems is None else problems
+    envelope = {name: value for name, value in data.items() if name not in SECTIONS}
+    sections: dict[str, Any] = {
+        name: section_from_json(name, data[name], found) for name in SECTIONS if name in data
+    }
+    return replace(from_json(Report, envelope, found), **sections)
 
 
 def section_from_json(name: str, data: Any, problems: list[str]) -> Section:

@@ -6,9 +6,13 @@
 - `reports`, `firmware_changes`, `reviews` and `audit` only grow.
 - Codes and tokens are kept as SHA-256 digests: they are long random values, so that no slow hash
   is needed, and a stolen database opens nothing.
-- Bodies are zlib-compressed JSON.
+- Bodies are zlib-compressed JSON. A report that says nearly what the one before said is kept as
+  what differs from a body of the same machine and month (`store.packing`).
+- A machine's reports are numbered by its own row, so that history needs no counter of its own and
+  can be split by month; `report_ids` keeps their ids unique over all months and machines.
 """
 
+import uuid
 from datetime import UTC, datetime
 from typing import Any
 
@@ -30,7 +34,9 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    Uuid,
 )
+from sqlalchemy.types import TypeEngine
 
 metadata = MetaData(
     naming_convention={
@@ -53,6 +59,25 @@ class UtcTime(TypeDecorator[datetime]):
 
     def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
         return None if value is None else value.replace(tzinfo=UTC)
+
+
+class Id(TypeDecorator[str]):
+    """A UUID as its text; sixteen bytes in the database."""
+
+    impl = LargeBinary
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        is_native = dialect.name == "postgresql"
+        return dialect.type_descriptor(Uuid(as_uuid=False) if is_native else LargeBinary())
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> Any:
+        if value is None or dialect.name == "postgresql":
+            return value
+        return bytes.fromhex(value.replace("-", ""))
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> str | None:
+        return str(uuid.UUID(bytes=value)) if isinstance(value, bytes) else value
 
 
 class CleanText(TypeDecorator[str]):
@@ -220,12 +245,13 @@ machines = Table(
     Column("old_token_digest", Text, unique=True),  # good until the new one is used
     Column("enrolled_at", UtcTime, nullable=False),
     # The newest report, and what is read from it; none before the first.
-    Column("report_id", Text),
+    Column("report_id", Id),
+    Column("report_number", Integer, nullable=False, default=0),  # of the last one in `reports`
     Column("sequence", BigInteger),  # of the current agent
     Column("taken_at", UtcTime),
     Column("received_at", UtcTime),
     Column("clock_difference_seconds", BigInteger),  # server's minus machine's; none: unknown
-    Column("report", LargeBinary),
+    Column("report", LargeBinary),  # what differs from the machine's body in `whole_bodies`
     Column("running_text", CleanText),  # the last firmware version that could be read, and when
     Column("running_seen_at", UtcTime),
     Column("running_since", UtcTime),  # when it was first seen to run this version
@@ -270,21 +296,42 @@ attentions = Table(
     Index(None, "code"),
 )
 
+# The body that a machine's reports of one month are held against; rewritten when it serves no more.
+whole_bodies = Table(
+    "whole_bodies",
+    metadata,
+    Column("machine_id", ForeignKey("machines.id"), primary_key=True, autoincrement=False),
+    Column("number", Integer, nullable=False),  # of the report that it came with
+    Column("received_at", UtcTime, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+)
+
+# On PostgreSQL split by the month of `received_at`, which is part of the primary key there.
 reports = Table(
     "reports",
     metadata,
-    Column("id", Integer, primary_key=True),  # in the order of arrival
-    Column("report_id", Text, nullable=False, unique=True),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
-    Column("agent_id", Text, nullable=False),
+    Column("number", Integer, nullable=False),  # counts up per machine, in the order of arrival
+    Column("report_id", Id, nullable=False),
+    Column("agent_id", Id, nullable=False),
     Column("sequence", BigInteger, nullable=False),
     Column("taken_at", UtcTime, nullable=False),
     Column("received_at", UtcTime, nullable=False),
     Column("source", Text, nullable=False),
     Column("why", Text, nullable=False),
     Column("kept_as", Text, nullable=False),  # see services.ingest.KeptAs
+    Column("whole", Integer),  # number of the report whose body this one is held against; none: own
     Column("body", LargeBinary, nullable=False),
-    Index(None, "machine_id", "id"),
+    PrimaryKeyConstraint("machine_id", "number"),
+)
+
+report_ids = Table(
+    "report_ids",
+    metadata,
+    Column("report_id", Id, primary_key=True),
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("number", Integer, nullable=False),
+    sqlite_with_rowid=False,  # the key is the table: one tree less to write
 )
 
 firmware_changes = Table(

@@ -21,7 +21,7 @@ from flashworthy_server.services import credentials, judgement
 from flashworthy_server.services.who import Role
 from flashworthy_server.site import Site, open_site
 from flashworthy_server.store import machines as machine_store
-from flashworthy_server.tables import machines
+from flashworthy_server.tables import machines, whole_bodies
 from support.machines import SEALED_VOLUME
 from support.site import KNOWLEDGE, WHO, FrozenClock, TestedSite
 
@@ -63,6 +63,10 @@ def _copy(site: Site, copy: int) -> None:
     copied = select(machines.c.name + literal(f"-{copy}"), *columns).where(machines.c.id <= MODELS)
     with site.database.writing() as connection:
         connection.execute(insert(machines).from_select([machines.c.name, *columns], copied))
+        others = [column for column in whole_bodies.c if column.name != "machine_id"]
+        of_first = whole_bodies.c.machine_id
+        bodies = select(of_first + copy * MODELS, *others).where(of_first <= MODELS)
+        connection.execute(insert(whole_bodies).from_select(["machine_id", *others], bodies))
 
 
 def make_due(site: Site) -> int:

@@ -51,6 +51,7 @@ from flashworthy_server.store import history as history_store
 from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.machines import Newest, StoredMachine
+from flashworthy_server.store.packing import Packed, Whole, pack, packed_against
 from flashworthy_server.wire import ReadReport
 
 T = TypeVar("T")
@@ -171,20 +172,27 @@ def _keep(
     if _is_told_twice(connection, machine, report):
         note_copy(connection, machine.id, now)
     kept_as = _kept_as(machine, report, found)
+    number, packed = machine.report_number + 1, pack(arrival.body, machine.whole, now)
     history_store.add_report(
         connection,
         machine.id,
+        number,
         report,
-        arrival.body,
+        packed,
         received_at=now,
         kept_as=kept_as.value,
     )
+    machine_store.save_report_number(connection, machine.id, number)
     if kept_as is not KeptAs.LATE:
         note_likeness(connection, machine.id, found, now)
     if kept_as is not KeptAs.CURRENT:
         return None
     learn(connection, machine.id, known, seen, now)
-    _renew_state(site, connection, machine, arrival, found)
+    if packed.whole is None:
+        whole = Whole(number, now, packed.body)
+        machine_store.save_whole(connection, machine.id, whole)
+        packed = Packed(packed_against(arrival.body, whole.text), number)
+    _renew_state(site, connection, machine, arrival, found, packed.body)
     return digest_of(judge(site, connection, machine.id, now))
 
 
@@ -214,6 +222,7 @@ def _renew_state(
     machine: StoredMachine,
     arrival: Arrival,
     found: Likeness,
+    body: bytes,
 ) -> None:
     report, now = arrival.report, arrival.received_at
     combination = combination_of_report(report)
@@ -236,6 +245,7 @@ def _renew_state(
         connection,
         machine.id,
         newest,
+        body,
         name=machine.name if _known(report.identity.hostname) is None else name_of(report.identity),
         sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )

@@ -120,7 +120,7 @@ def history_of(site: Site, machine_id: int, *, before: int | None, count: int) -
         reports = history_store.load_reports(connection, machine_id, before=before, count=count + 1)
         changes = history_store.load_changes(connection, machine_id, MOST_CHANGES)
     more = len(reports) > count
-    return History(reports[:count], list(changes), reports[count - 1].id if more else None)
+    return History(reports[:count], list(changes), reports[count - 1].number if more else None)
 
 
 def verdict_of(site: Site, machine_id: int, moment: Moment) -> Verdict:

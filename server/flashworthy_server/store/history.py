@@ -9,15 +9,15 @@ from sqlalchemy import Connection, insert, select
 from flashworthy_common.attention import FirmwareChange
 from flashworthy_common.report import Report
 from flashworthy_common.versions import Order
-from flashworthy_server.store.packing import packed_text
-from flashworthy_server.tables import firmware_changes, reports
+from flashworthy_server.store.packing import Packed, unpacked_against, unpacked_text
+from flashworthy_server.tables import firmware_changes, report_ids, reports
 
 
 @dataclass(frozen=True, slots=True)
 class StoredReport:
     """One line of a machine's history."""
 
-    id: int
+    number: int  # counts up per machine
     report_id: str
     sequence: int
     taken_at: datetime
@@ -29,7 +29,9 @@ class StoredReport:
 
 def machine_of_report(connection: Connection, report_id: str) -> int | None:
     """The machine that has this report already; none if nobody has."""
-    return connection.scalar(select(reports.c.machine_id).where(reports.c.report_id == report_id))
+    return connection.scalar(
+        select(report_ids.c.machine_id).where(report_ids.c.report_id == report_id)
+    )
 
 
 def has_sequence(connection: Connection, machine_id: int, agent_id: str, sequence: int) -> bool:
@@ -39,23 +41,24 @@ def has_sequence(connection: Connection, machine_id: int, agent_id: str, sequenc
         reports.c.agent_id == agent_id,
         reports.c.sequence == sequence,
     )
-    return connection.scalar(select(reports.c.id).where(*wanted).limit(1)) is not None
+    return connection.scalar(select(reports.c.number).where(*wanted).limit(1)) is not None
 
 
 def add_report(
     connection: Connection,
     machine_id: int,
+    number: int,
     report: Report,
-    body: bytes,
+    packed: Packed,
     *,
     received_at: datetime,
     kept_as: str,
 ) -> None:
-    """Add a report with its body as it came (decompressed)."""
     connection.execute(
         insert(reports).values(
-            report_id=report.report_id,
             machine_id=machine_id,
+            number=number,
+            report_id=report.report_id,
             agent_id=report.agent_id,
             sequence=report.sequence,
             taken_at=report.taken_at,
@@ -63,22 +66,44 @@ def add_report(
             source=report.source.value,
             why=report.why.value,
             kept_as=kept_as,
-            body=packed_text(body),
+            whole=packed.whole,
+            body=packed.body,
         )
     )
+    connection.execute(
+        insert(report_ids).values(report_id=report.report_id, machine_id=machine_id, number=number)
+    )
+
+
+def load_body(connection: Connection, machine_id: int, number: int) -> bytes | None:
+    """The body of a report as it came (decompressed); none: there is no such report."""
+    found = _packed(connection, machine_id, number)
+    if found is None or found.whole is None:
+        return None if found is None else unpacked_text(found.body)
+    whole = _packed(connection, machine_id, found.whole)
+    return None if whole is None else unpacked_against(found.body, unpacked_text(whole.body))
+
+
+def _packed(connection: Connection, machine_id: int, number: int) -> Packed | None:
+    row = connection.execute(
+        select(reports.c.body, reports.c.whole).where(
+            reports.c.machine_id == machine_id, reports.c.number == number
+        )
+    ).one_or_none()
+    return None if row is None else Packed(row.body, row.whole)
 
 
 def load_reports(
     connection: Connection, machine_id: int, *, before: int | None, count: int
 ) -> list[StoredReport]:
-    """At most `count` reports of a machine, newest first, those that came before `before`."""
+    """At most `count` reports of a machine, newest first, with a number below `before`."""
     query = select(reports).where(reports.c.machine_id == machine_id)
     if before is not None:
-        query = query.where(reports.c.id < before)
-    rows = connection.execute(query.order_by(reports.c.id.desc()).limit(count))
+        query = query.where(reports.c.number < before)
+    rows = connection.execute(query.order_by(reports.c.number.desc()).limit(count))
     return [
         StoredReport(
-            row.id,
+            row.number,
             row.report_id,
             row.sequence,
             row.taken_at,

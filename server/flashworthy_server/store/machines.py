@@ -1,5 +1,6 @@
 """What a machine is now: one row each."""
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -17,10 +18,11 @@ from sqlalchemy import (
     update,
 )
 
-from flashworthy_common.report import Report
-from flashworthy_common.values import Maybe, Unknown, from_json, to_json
-from flashworthy_server.store.packing import packed, unpacked
-from flashworthy_server.tables import machines
+from flashworthy_common.report import Report, report_from_json
+from flashworthy_common.values import Maybe, Unknown
+from flashworthy_server.db import upsert
+from flashworthy_server.store.packing import Whole, unpacked_against
+from flashworthy_server.tables import machines, whole_bodies
 
 _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
@@ -61,6 +63,8 @@ class StoredMachine:
     has_token: bool
     enrolled_at: datetime
     sequence: int | None  # of the newest report; none: no report of the current agent yet
+    report_number: int  # of the last report that came; 0: none did
+    whole: Whole | None  # the body that reports are held against
     newest: Newest | None
     outcome: str | None
     sentence: str | None
@@ -80,13 +84,21 @@ def add_machine(connection: Connection, name: str, enrolled_at: datetime) -> int
 
 
 def load_machine(connection: Connection, machine_id: int) -> StoredMachine | None:
-    row = connection.execute(select(machines).where(machines.c.id == machine_id)).one_or_none()
-    return None if row is None else _machine(row)
+    found = load_machines(connection, [machine_id])
+    return found[0] if found else None
 
 
 def load_machines(connection: Connection, machine_ids: Iterable[int]) -> list[StoredMachine]:
-    rows = connection.execute(select(machines).where(machines.c.id.in_(list(machine_ids))))
+    rows = connection.execute(_WITH_WHOLE.where(machines.c.id.in_(list(machine_ids))))
     return [_machine(row) for row in rows]
+
+
+_WITH_WHOLE = select(
+    machines,
+    whole_bodies.c.number.label("whole_number"),
+    whole_bodies.c.received_at.label("whole_received_at"),
+    whole_bodies.c.body.label("whole_body"),
+).join_from(machines, whole_bodies, isouter=True)
 
 
 def machine_ids_named(connection: Connection, name: str) -> Sequence[int]:
@@ -154,11 +166,17 @@ def save_newest(
     connection: Connection,
     machine_id: int,
     newest: Newest,
+    body: bytes,
     *,
     name: str,
     sequence: int | None,
 ) -> None:
-    """What the machine is now; `sequence` is the current agent's, whoever made the report."""
+    """What the machine is now.
+
+    Args:
+        body: of the newest report, packed against the machine's whole one.
+        sequence: of the current agent, whoever made the report.
+    """
     report, running = newest.report, newest.running
     difference = newest.clock_difference_seconds
     connection.execute(
@@ -171,7 +189,7 @@ def save_newest(
             taken_at=report.taken_at,
             received_at=newest.received_at,
             clock_difference_seconds=None if isinstance(difference, Unknown) else difference,
-            report=packed(to_json(report)),
+            report=body,
             running_text=running[0] if running else None,
             running_seen_at=running[1] if running else None,
             running_since=newest.running_since,
@@ -179,6 +197,19 @@ def save_newest(
             combination_id=newest.combination_id,
         )
     )
+
+
+def save_report_number(connection: Connection, machine_id: int, number: int) -> None:
+    connection.execute(
+        update(machines).where(machines.c.id == machine_id).values(report_number=number)
+    )
+
+
+def save_whole(connection: Connection, machine_id: int, whole: Whole) -> None:
+    """The body that a machine's reports are held against from now on."""
+    values = {"number": whole.number, "received_at": whole.received_at, "body": whole.packed}
+    statement = upsert(whole_bodies).values(machine_id=machine_id, **values)
+    connection.execute(statement.on_conflict_do_update(index_elements=["machine_id"], set_=values))
 
 
 def save_mark(connection: Connection, machine_id: int, marked: str | None) -> None:
@@ -222,6 +253,9 @@ def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:
 
 
 def _machine(row: Row[Any]) -> StoredMachine:
+    whole = None
+    if row.whole_body is not None:
+        whole = Whole(row.whole_number, row.whole_received_at, row.whole_body)
     return StoredMachine(
         id=row.id,
         name=row.name,
@@ -233,7 +267,9 @@ def _machine(row: Row[Any]) -> StoredMachine:
         has_token=row.token_digest is not None,
         enrolled_at=row.enrolled_at,
         sequence=row.sequence,
-        newest=None if row.report is None else _newest(row),
+        report_number=row.report_number,
+        whole=whole,
+        newest=None if whole is None or row.report is None else _newest(row, whole),
         outcome=row.outcome,
         sentence=row.sentence,
         holds_until=row.holds_until,
@@ -242,10 +278,10 @@ def _machine(row: Row[Any]) -> StoredMachine:
     )
 
 
-def _newest(row: Row[Any]) -> Newest:
+def _newest(row: Row[Any], whole: Whole) -> Newest:
     difference = row.clock_difference_seconds
     return Newest(
-        report=from_json(Report, unpacked(row.report)),
+        report=report_from_json(json.loads(unpacked_against(row.report, whole.text))),
         received_at=row.received_at,
         clock_difference_seconds=_CLOCK_UNKNOWN if difference is None else difference,
         running=None if row.running_text is None else (row.running_text, row.running_seen_at),

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from flashworthy_server.tables import CleanText, UtcTime
+from flashworthy_server.tables import CleanText, Id, UtcTime
 
 revision = "0001"
 down_revision = None
@@ -183,7 +183,8 @@ def upgrade() -> None:
         sa.Column("token_made_at", UtcTime()),
         sa.Column("old_token_digest", sa.Text()),
         sa.Column("enrolled_at", UtcTime(), nullable=False),
-        sa.Column("report_id", sa.Text()),
+        sa.Column("report_id", Id()),
+        sa.Column("report_number", sa.Integer(), nullable=False),
         sa.Column("sequence", sa.BigInteger()),
         sa.Column("taken_at", UtcTime()),
         sa.Column("received_at", UtcTime()),
@@ -254,29 +255,54 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("machine_id", "kind", name="pk_identities"),
     )
     op.create_index("ix_identities_kind_value", "identities", ["kind", "value"])
+    _create_history()
+    _create_knowledge()
+    _create_packages()
+    _create_work()
+
+
+def _create_history() -> None:
+    op.create_table(
+        "whole_bodies",
+        sa.Column("machine_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("received_at", UtcTime(), nullable=False),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_whole_bodies_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("machine_id", name="pk_whole_bodies"),
+    )
     op.create_table(
         "reports",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("report_id", sa.Text(), nullable=False),
         sa.Column("machine_id", sa.Integer(), nullable=False),
-        sa.Column("agent_id", sa.Text(), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("report_id", Id(), nullable=False),
+        sa.Column("agent_id", Id(), nullable=False),
         sa.Column("sequence", sa.BigInteger(), nullable=False),
         sa.Column("taken_at", UtcTime(), nullable=False),
         sa.Column("received_at", UtcTime(), nullable=False),
         sa.Column("source", sa.Text(), nullable=False),
         sa.Column("why", sa.Text(), nullable=False),
         sa.Column("kept_as", sa.Text(), nullable=False),
+        sa.Column("whole", sa.Integer()),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_reports_machine_id_machines"
         ),
-        sa.PrimaryKeyConstraint("id", name="pk_reports"),
-        sa.UniqueConstraint("report_id", name="uq_reports_report_id"),
+        sa.PrimaryKeyConstraint("machine_id", "number", name="pk_reports"),
     )
-    op.create_index("ix_reports_machine_id_id", "reports", ["machine_id", "id"])
-    _create_knowledge()
-    _create_packages()
-    _create_work()
+    op.create_table(
+        "report_ids",
+        sa.Column("report_id", Id(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_report_ids_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("report_id", name="pk_report_ids"),
+        sqlite_with_rowid=False,
+    )
 
 
 def _create_knowledge() -> None:
