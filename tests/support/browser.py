@@ -28,6 +28,7 @@ class _Reader(HTMLParser):
         self.tags: list[tuple[str, dict]] = []
         self._form: Form | None = None
         self._select = ""
+        self._area = ""  # the text area that is open
         self._in_button = False
 
     def handle_starttag(self, tag: str, attributes: list) -> None:
@@ -48,16 +49,23 @@ class _Reader(HTMLParser):
             self._form.fields[given["name"]] = given.get("value", "")
         elif tag == "select":
             self._select = given["name"]
+        elif tag == "textarea":
+            self._area = given["name"]
+            self._form.fields[self._area] = ""
         elif tag == "option" and (self._select not in self._form.fields or "selected" in given):
             self._form.fields[self._select] = given.get("value", "")
 
     def handle_endtag(self, tag: str) -> None:
+        if tag == "textarea":
+            self._area = ""
         if tag == "form":
             self._form = None
         self._in_button = False
 
     def handle_data(self, data: str) -> None:
         self.words += data.split()
+        if self._form is not None and self._area:
+            self._form.fields[self._area] += data
         if self._form is not None and self._in_button:
             self._form.label += data
 

@@ -1,7 +1,13 @@
-"""How a change is tried: where it cannot be made, the page comes back with the reason."""
+"""How a change is tried: where it cannot be made, the page comes back with the reason.
+
+The reason stands on top, and at its field; what was typed stands in the form that was sent, and in
+no other of the page.
+"""
 
 import functools
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
@@ -22,6 +28,7 @@ _SAID_ON_THE_PAGE = (
     errors.TooManyError,
 )
 View = Callable[..., Any]
+WHICH = "which_form"  # a field that tells forms of one address apart
 
 
 def or_back_to(show: View) -> Callable[[View], View]:
@@ -33,7 +40,7 @@ def or_back_to(show: View) -> Callable[[View], View]:
             try:
                 return change(**place)
             except _SAID_ON_THE_PAGE as error:
-                g.error = _said(error)
+                g.faults = tuple(_faults(error))
                 response = make_response(show(**place))
                 response.status_code = status_of(error)
                 response.headers.extend(headers_of(error))
@@ -44,10 +51,50 @@ def or_back_to(show: View) -> Callable[[View], View]:
     return around
 
 
-def _said(error: Exception) -> str:
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What cannot be taken; `field` is empty where it is not one field's."""
+
+    field: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """One form of a page, by the address that it is sent to."""
+
+    action: str
+    which: str = ""  # of several that are sent to the same address
+
+    def id(self, name: str) -> str:
+        """The id of a field, of its own among all forms of the page."""
+        return "-".join((*re.findall(r"\w+", f"{self.action} {self.which}"), name))
+
+    def typed(self, name: str, otherwise: object = "") -> object:
+        """What was typed into a field where this form could not be taken, else `otherwise`."""
+        return request.form.get(name, "") if self._came_back() else otherwise
+
+    def fault(self, name: str) -> str:
+        """What is wrong with a field; empty where nothing is."""
+        faults: Iterable[Fault] = g.faults if self._came_back() else ()
+        return "; ".join(fault.says for fault in faults if fault.field == name)
+
+    def _came_back(self) -> bool:
+        is_sent = urlsplit(self.action).path == request.path and self.which == text(WHICH)
+        return "faults" in g and is_sent
+
+
+def form_that_came_back() -> Form:
+    return Form(request.path, text(WHICH))
+
+
+def _faults(error: Exception) -> Iterable[Fault]:
     if isinstance(error, errors.BadRowsError):
-        return "; ".join(f"{row.field}: {row.reason}".lstrip(": ") for row in error.rows)
-    return str(error)
+        return [
+            Fault(re.split(r"[.\[]", row.field)[0], f"{row.field}: {row.reason}".lstrip(": "))
+            for row in error.rows
+        ]
+    return [Fault(error.field if isinstance(error, InvalidInputError) else "", str(error))]
 
 
 def to_page(endpoint: str, **place: Any) -> Response:

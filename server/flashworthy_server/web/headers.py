@@ -7,6 +7,7 @@ from flashworthy_server.web.cookies import is_behind_tls
 _POLICY = "; ".join(
     (
         "default-src 'none'",
+        "script-src 'self'",
         "style-src 'self'",
         "img-src 'self'",
         "form-action 'self'",

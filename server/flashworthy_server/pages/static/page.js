@@ -1,0 +1,30 @@
+/* Makes working pages nicer; every page works without it.
+   - Times stand in the reader's own zone (the server writes UTC).
+   - A box in a table's head ticks all boxes below it.
+   - A page on long work looks again by itself. */
+"use strict";
+
+const two = (number) => String(number).padStart(2, "0");
+
+function local(time) {
+  const day = [time.getFullYear(), two(time.getMonth() + 1), two(time.getDate())].join("-");
+  const parts = new Intl.DateTimeFormat("en-GB", { timeZoneName: "short" }).formatToParts(time);
+  const zone = parts.find((part) => part.type === "timeZoneName").value;
+  return `${day} ${two(time.getHours())}:${two(time.getMinutes())} ${zone}`;
+}
+
+for (const shown of document.querySelectorAll("time[datetime*=T]")) {
+  const text = local(new Date(shown.dateTime));
+  if (shown.title) shown.title = text;
+  else shown.textContent = text;
+}
+
+for (const all of document.querySelectorAll("input[data-ticks]")) {
+  all.closest(".unseen")?.classList.remove("unseen");
+  all.addEventListener("change", () => {
+    for (const each of document.getElementsByName(all.dataset.ticks)) each.checked = all.checked;
+  });
+}
+
+const again = document.querySelector("[data-look-again-seconds]");
+if (again) setTimeout(() => location.reload(), 1000 * again.dataset.lookAgainSeconds);
