@@ -83,7 +83,7 @@ def test_what_differs_is_not_read_with_another_body():
     difference = packed_against(b"a body of words", b"a body of many words")
 
     assert unpacked_against(difference, b"a body of many words") == b"a body of words"
-    with pytest.raises(zlib.error, match="incorrect data check"):
+    with pytest.raises(zlib.error, match="invalid input data"):
         unpacked_against(difference, b"a body of other words")
 
 
