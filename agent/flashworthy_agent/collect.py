@@ -68,7 +68,7 @@ def look(
         found, run = _run(probe, access)
         sections[probe.section] = _merged(sections[probe.section], found, probe)
         runs.append(run)
-    return Findings(taken_at, platform.uptime_seconds(access.files), sections, tuple(runs))
+    return Findings(taken_at, platform.uptime_seconds(access), sections, tuple(runs))
 
 
 def make_report(

@@ -46,7 +46,7 @@ def own_folder(options: argparse.Namespace) -> StateFolder | None:
 
 
 def is_this_machine(options: argparse.Namespace) -> bool:
-    return Path(options.root).absolute() == Path("/")
+    return Path(options.root).absolute() == Path("/").absolute()
 
 
 def delivery_line(delivery: Delivery, waiting: int) -> str:

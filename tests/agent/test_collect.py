@@ -14,9 +14,10 @@ from flashworthy_agent import __version__
 from flashworthy_agent.collect import look, make_report
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access, access_to
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.inputs import FilesBelow
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.probe import Platform, Probe
-from flashworthy_agent.probes.programs import NoPrograms, Programs
+from flashworthy_agent.probes.programs import Programs
 from flashworthy_agent.spool import encode_report
 from flashworthy_agent.state import State
 from flashworthy_common.ids import is_uuid
@@ -30,7 +31,7 @@ from flashworthy_common.report import (
 )
 from flashworthy_common.values import Unknown
 from flashworthy_server.wire import ReadReport, read_report
-from support.trees import grow
+from support.trees import NoPrograms, grow
 
 NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
 NOT_YET = Unknown("this agent does not look yet")
@@ -38,7 +39,7 @@ NOT_YET = Unknown("this agent does not look yet")
 
 def looked(tmp_path, *probes, **more):
     platform = Platform(probes, lambda files: 4711)
-    return look(Access(Files(tmp_path), NoPrograms(), now=lambda: NOW), platform, **more)
+    return look(Access(FilesBelow(tmp_path), NoPrograms(), now=lambda: NOW), platform, **more)
 
 
 def on_mains(access):
@@ -130,7 +131,7 @@ def test_only_the_sections_asked_for_are_looked_at(tmp_path):
 
 
 def test_a_platform_without_probes_still_gives_a_report(tmp_path):
-    findings = look(Access(Files(tmp_path), NoPrograms()), platform_named("plan9"))
+    findings = look(Access(FilesBelow(tmp_path), NoPrograms()), platform_named("plan9"))
 
     assert findings.runs == ()
     assert findings.uptime_seconds == Unknown("this agent does not know plan9 yet")
@@ -229,13 +230,15 @@ def test_the_server_reads_this_machines_report_as_it_was_meant():
 def test_a_program_answers_in_the_c_locale_with_nothing_to_read(monkeypatch):
     monkeypatch.setenv("LC_ALL", "nl_NL.UTF-8")
 
-    outcome = Programs().run(["sh", "-c", "cat; echo $LC_ALL; echo no >&2; exit 3"], 10)
+    outcome = Programs(RunningSystem()).run(
+        ["sh", "-c", "cat; echo $LC_ALL; echo no >&2; exit 3"], 10
+    )
 
     assert (outcome.status, outcome.output, outcome.complaint) == (3, "C\n", "no\n")
 
 
 def test_a_program_that_is_not_there_is_a_reason():
-    assert Programs().run(["no-such-program"], 10) == Unknown(
+    assert Programs(RunningSystem()).run(["no-such-program"], 10) == Unknown(
         "no-such-program cannot be run: No such file or directory"
     )
 
@@ -243,7 +246,7 @@ def test_a_program_that_is_not_there_is_a_reason():
 def test_a_slow_program_is_ended_with_all_that_it_started(tmp_path):
     mark = tmp_path / "mark"
 
-    answer = Programs().run(["sh", "-c", f"(sleep 1; touch {mark}) & sleep 30"], 0.1)
+    answer = Programs(RunningSystem()).run(["sh", "-c", f"(sleep 1; touch {mark}) & sleep 30"], 0.1)
 
     assert answer == Unknown("sh took longer than 0 seconds")
     commands = [process.info["cmdline"] or [] for process in psutil.process_iter(["cmdline"])]
@@ -251,6 +254,8 @@ def test_a_slow_program_is_ended_with_all_that_it_started(tmp_path):
 
 
 def test_a_program_may_say_bytes_outside_utf_8():
-    outcome = Programs().run([sys.executable, "-c", "import os; os.write(1, b'\\xe9')"], 10)
+    outcome = Programs(RunningSystem()).run(
+        [sys.executable, "-c", "import os; os.write(1, b'\\xe9')"], 10
+    )
 
     assert outcome.output == "\ufffd"

@@ -4,25 +4,26 @@ Files: Documentation/ABI (sysfs-class-mei, sysfs-devices-platform-ipmi, sysfs-cl
 DEVICE: ACS-4 §7.13; driver information: linux/ethtool.h.
 """
 
+import errno
+
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
-from flashworthy_agent.probes.linux import components as probe
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.components import look_at_components
 from flashworthy_agent.probes.linux.ethtool import (
     DriverInformation,
-    driver_information,
     parse_information,
 )
-from flashworthy_agent.probes.programs import NoPrograms
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_common.report import Component
 from flashworthy_common.values import Unknown
 from support import smbios_tables as build
-from support.trees import LiveTree, grow
+from support.trees import LiveTree, NoPrograms, grow
 
 
-def items(root, *trees, files=Files):
+def items(root, *trees, files=FilesBelow):
     for tree in ({"/sys/class/mem/x": ""}, *trees):
         grow(root, tree)
     return look_at_components(Access(files(root), NoPrograms())).items
@@ -121,18 +122,22 @@ def test_driver_information_is_read_as_the_kernel_lays_it_out(told, firmware):
 @pytest.mark.parametrize(
     ("told", "expected"),
     [
-        (DriverInformation("e1000e", "0.5-4"), ("eth0 (e1000e)", "0.5-4")),
+        (drvinfo("e1000e", "0.5-4"), ("eth0 (e1000e)", "0.5-4")),
         (
-            DriverInformation("virtio_net", ""),
+            drvinfo("virtio_net", ""),
             ("eth0 (virtio_net)", Unknown("its driver tells no firmware version")),
         ),
-        (Unknown("eth0: No such device"), ("eth0", Unknown("eth0: No such device"))),
+        (
+            OSError(errno.ENODEV, "No such device"),
+            ("eth0", Unknown("eth0: its driver does not tell: No such device")),
+        ),
     ],
 )
-def test_an_adapter_is_told_with_its_driver(tmp_path, monkeypatch, told, expected):
-    monkeypatch.setattr(probe, "driver_information", lambda interface: told)
+def test_an_adapter_is_told_with_its_driver(tmp_path, told, expected):
+    def tree(root):
+        return LiveTree(root, {("network driver", "eth0"): told})
 
-    (found,) = items(tmp_path, named("/sys/class/net/eth0/device", id="1"), files=LiveTree)
+    (found,) = items(tmp_path, named("/sys/class/net/eth0/device", id="1"), files=tree)
 
     assert (found.kind, found.name, found.version_text) == ("network adapter", *expected)
 
@@ -144,9 +149,8 @@ def test_an_adapter_of_another_root_is_not_asked_here(tmp_path):
 
 
 def test_the_kernel_is_asked_for_real():
-    missing = driver_information("no-such-adapter-here")  # cut to the 15 that a name may have
-
-    assert missing.because.startswith("no-such-adapter-here: its driver does not tell: ")
+    with pytest.raises(OSError, match=r"No such device|not supported"):
+        RunningSystem().ask("network driver", "no-such-adapter-here")  # cut to 15 characters
 
 
 # ---- the rest ---------------------------------------------------------------------------------
@@ -206,6 +210,6 @@ def test_a_machine_without_such_parts_has_none(tmp_path):
 
 
 def test_an_offline_disk_knows_no_parts(tmp_path):
-    access = Access(Files(tmp_path), NoPrograms())
+    access = Access(FilesBelow(tmp_path), NoPrograms())
 
     assert look_at_components(access).items == ANOTHER_ROOT

@@ -9,6 +9,7 @@ from flashworthy_agent.probes.linux.dmidecode import dumped_table, parse_dump
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
 from flashworthy_agent.probes.linux.identity import look_at_identity
 from flashworthy_agent.probes.linux.power import look_at_power
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.programs import Outcome, Programs
 from flashworthy_common.smbios import ReleaseNumber
 from flashworthy_common.values import Unknown
@@ -139,4 +140,4 @@ def test_the_real_program_dumps_what_is_in_a_table(tmp_path):
         def run(self, arguments, timeout_seconds):
             return super().run([*arguments, "--from-dump", str(file)], timeout_seconds)
 
-    assert dumped_table(FromFile()) == (ReleaseNumber(3, 5), table)
+    assert dumped_table(FromFile(RunningSystem())) == (ReleaseNumber(3, 5), table)

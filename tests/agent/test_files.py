@@ -6,12 +6,14 @@ from datetime import UTC, datetime
 
 import pytest
 
-from flashworthy_agent.probes.files import ANOTHER_ROOT, MAX_FILE_BYTES, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.inputs import MAX_FILE_BYTES, FilesBelow
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_common.values import Unknown
-from support.trees import grow
+from support.trees import files_below, grow
 
 
-class FailingFiles(Files):
+class FailingFiles(FilesBelow):
     """Fails on reading as a kernel may; needed because root is denied nothing."""
 
     def __init__(self, root, number):
@@ -36,7 +38,7 @@ class FailingFiles(Files):
     ],
 )
 def test_a_text_is_what_the_file_says_or_why_there_is_none(tmp_path, content, expected):
-    files = Files(grow(tmp_path, {"/a": content}))
+    files = files_below(grow(tmp_path, {"/a": content}))
 
     assert files.text("/a") == expected
 
@@ -52,21 +54,21 @@ def test_a_text_is_what_the_file_says_or_why_there_is_none(tmp_path, content, ex
     ],
 )
 def test_denied_missing_and_broken_are_different_reasons(tmp_path, number, reason):
-    files = FailingFiles(tmp_path, number)
+    files = Files(FailingFiles(tmp_path, number))
 
     assert files.text("/a") == Unknown(reason)
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root is denied nothing")
 def test_a_file_without_permission_says_so(tmp_path):
-    files = Files(grow(tmp_path, {"/a": "secret"}))
+    files = files_below(grow(tmp_path, {"/a": "secret"}))
     (tmp_path / "a").chmod(0)
 
     assert files.text("/a") == Unknown("permission denied: /a; run as root")
 
 
 def test_a_missing_file_or_folder_says_so(tmp_path):
-    files = Files(tmp_path)
+    files = files_below(tmp_path)
 
     assert files.text("/sys/nothing") == Unknown("not there: /sys/nothing")
     assert files.names("/sys") == Unknown("not there: /sys")
@@ -77,17 +79,17 @@ def test_a_missing_file_or_folder_says_so(tmp_path):
 def test_a_folder_where_a_file_is_expected_is_a_reason(tmp_path):
     (tmp_path / "a").mkdir()
 
-    assert Files(tmp_path).content("/a") == Unknown("cannot be read: /a: not a regular file")
+    assert files_below(tmp_path).content("/a") == Unknown("cannot be read: /a: not a regular file")
 
 
 def test_a_pipe_where_a_file_is_expected_does_not_block(tmp_path):
     os.mkfifo(tmp_path / "a")
 
-    assert Files(tmp_path).content("/a") == Unknown("cannot be read: /a: not a regular file")
+    assert files_below(tmp_path).content("/a") == Unknown("cannot be read: /a: not a regular file")
 
 
 def test_a_huge_file_is_refused(tmp_path):
-    files = Files(grow(tmp_path, {"/a": bytes(MAX_FILE_BYTES + 1)}))
+    files = files_below(grow(tmp_path, {"/a": bytes(MAX_FILE_BYTES + 1)}))
 
     assert files.content("/a") == Unknown(f"cannot be read: /a: larger than {MAX_FILE_BYTES} bytes")
 
@@ -102,7 +104,7 @@ def test_a_huge_file_is_refused(tmp_path):
     ],
 )
 def test_a_number_is_decimal_or_a_reason(tmp_path, text, expected):
-    assert Files(grow(tmp_path, {"/a": text})).number("/a") == expected
+    assert files_below(grow(tmp_path, {"/a": text})).number("/a") == expected
 
 
 @pytest.mark.parametrize(
@@ -120,7 +122,7 @@ def test_a_link_is_followed_within_the_root(tmp_path, link, target):
     place.parent.mkdir(parents=True)
     place.symlink_to(target)
 
-    assert Files(tmp_path / "root").text(link) == "inside"
+    assert files_below(tmp_path / "root").text(link) == "inside"
 
 
 def test_no_link_leads_out_of_the_root(tmp_path):
@@ -129,7 +131,7 @@ def test_no_link_leads_out_of_the_root(tmp_path):
     root.mkdir()
     (root / "absolute").symlink_to(tmp_path / "secret")
     (root / "folder").symlink_to(tmp_path)
-    files = Files(root)
+    files = files_below(root)
 
     assert files.text("/absolute") == Unknown("not there: /absolute")
     assert files.text("/folder/secret") == Unknown("not there: /folder/secret")
@@ -141,13 +143,13 @@ def test_links_in_a_circle_end(tmp_path):
     (tmp_path / "a").symlink_to("b")
     (tmp_path / "b").symlink_to("a")
 
-    assert Files(tmp_path).text("/a") == Unknown(
+    assert files_below(tmp_path).text("/a") == Unknown(
         "cannot be read: /a: Too many levels of symbolic links"
     )
 
 
 def test_names_are_sorted_and_times_are_utc(tmp_path):
-    files = Files(grow(tmp_path, {"/d/b": "", "/d/a": ""}))
+    files = files_below(grow(tmp_path, {"/d/b": "", "/d/a": ""}))
 
     assert files.names("/d") == ("a", "b")
     os.utime(tmp_path / "d", (100, 200))
@@ -158,7 +160,8 @@ def test_names_are_sorted_and_times_are_utc(tmp_path):
 def test_free_space_is_asked_of_the_running_system_only(tmp_path):
     space = os.statvfs("/")
 
-    live, other = Files().free_bytes("/"), Files(tmp_path).free_bytes("/")
+    live = Files(RunningSystem()).free_bytes("/")
+    other = files_below(tmp_path).free_bytes("/")
 
     assert isinstance(live, int)
     assert 0 <= live <= space.f_blocks * space.f_frsize

@@ -11,15 +11,15 @@ import os
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
 from flashworthy_agent.probes.linux.identity import look_at_identity
 from flashworthy_agent.probes.linux.machine import look_at_machine
-from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_common.report import BootMode
 from flashworthy_common.values import Unknown
 from support import smbios_tables as build
-from support.trees import grow
+from support.trees import NoPrograms, grow
 
 NAMES, TABLES = "/sys/class/dmi/id", "/sys/firmware/dmi/tables"
 NO_TABLE = Unknown("this kernel shows no SMBIOS table")
@@ -49,7 +49,7 @@ def raw_table(*structures, version=(3, 5)):
 def access(root, *trees):
     for tree in trees:
         grow(root, tree)
-    return Access(Files(root), NoPrograms())
+    return Access(FilesBelow(root), NoPrograms())
 
 
 # ---- names and table together -----------------------------------------------------------------
@@ -124,7 +124,7 @@ def test_bytes_outside_utf_8_do_not_silence_a_machine(tmp_path):
     assert look_at_firmware(look).maker == "Soci\ufffdt\ufffd"
 
 
-class RootOnly(Files):
+class RootOnly(FilesBelow):
     """Denies what the kernel gives to root alone (mode 0400)."""
 
     def _read(self, path):

@@ -28,10 +28,11 @@ from flashworthy_agent.probes.linux.packages.pacman import ask_pacman, parse_upg
 from flashworthy_agent.probes.linux.packages.updates import look_for_updates
 from flashworthy_agent.probes.linux.packages.versions import look_for_versions
 from flashworthy_agent.probes.linux.packages.zypper import ask_zypper, parse_updates
-from flashworthy_agent.probes.programs import NoPrograms, Outcome, Programs
+from flashworthy_agent.probes.live import RunningSystem
+from flashworthy_agent.probes.programs import Outcome, Programs
 from flashworthy_common.report import InstalledVersion, PendingUpdates
 from flashworthy_common.values import Unknown
-from support.trees import LiveTree, grow
+from support.trees import LiveTree, NoPrograms, grow
 
 NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
 LISTS_AT = datetime(2026, 5, 3, 9, 0, tzinfo=UTC)
@@ -51,10 +52,11 @@ class Says(Programs):
         return answer if isinstance(answer, Outcome | Unknown) else Outcome(0, answer, "")
 
 
-def access(root, programs=None, lists=None, **more):
+def access(root, programs=None, lists=None, *, is_root=False, **more):
     if lists:
         os.utime(root / lists.lstrip("/"), (LISTS_AT.timestamp(), LISTS_AT.timestamp()))
-    return Access(LiveTree(root), programs or NoPrograms(), now=lambda: NOW, **more)
+    tree = LiveTree(root, {("is root",): is_root})
+    return Access(tree, programs or NoPrograms(), now=lambda: NOW, **more)
 
 
 # ---- which one --------------------------------------------------------------------------------
@@ -79,7 +81,7 @@ def test_the_package_manager_in_use_is_told_by_what_it_keeps(tmp_path, trees, pe
     for tree in trees:
         grow(tmp_path, tree)
 
-    assert manager_of(LiveTree(tmp_path)).pending is pending
+    assert manager_of(Files(LiveTree(tmp_path))).pending is pending
 
 
 # ---- dnf --------------------------------------------------------------------------------------
@@ -332,7 +334,9 @@ def test_the_real_dpkg_is_asked():
     shown = subprocess.run(["dpkg-query", "--show", "dpkg"], capture_output=True, text=True,
                            check=True).stdout  # fmt: skip
 
-    found = look_for_versions(Access(Files(), Programs(), look_for=("dpkg", "no-such-package")))
+    found = look_for_versions(
+        Access(RunningSystem(), Programs(RunningSystem()), look_for=("dpkg", "no-such-package"))
+    )
 
     assert found.installed == (
         InstalledVersion(name="dpkg", version_text=shown.split()[1]),

@@ -13,15 +13,16 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.logind import parse_inhibitors, parse_sessions
 from flashworthy_agent.probes.linux.own_session import own_session, terminal_named
 from flashworthy_agent.probes.linux.people import is_remote, look_at_people
-from flashworthy_agent.probes.linux.utmp import RECORD_BYTES, Logon, parse_logons
-from flashworthy_agent.probes.programs import NoPrograms, Outcome, Programs
+from flashworthy_agent.probes.linux.utmp import Logon, parse_logons, record_bytes
+from flashworthy_agent.probes.programs import Outcome, Programs
 from flashworthy_common.report import Session
 from flashworthy_common.values import Unknown
-from support.trees import LiveTree, grow
+from support.trees import LiveTree, NoPrograms, grow
 
 NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
 
@@ -33,7 +34,7 @@ def process(number, name, command=""):
 def installers(root, *processes):
     for one in processes:
         grow(root, one)
-    return look_at_people(Access(Files(root), NoPrograms())).installers
+    return look_at_people(Access(FilesBelow(root), NoPrograms())).installers
 
 
 @pytest.mark.parametrize(
@@ -91,9 +92,9 @@ def test_a_session_is_remote_when_it_names_another_host(host, remote):
 class Terminals(LiveTree):
     """Knows when the last key was pressed on some terminals."""
 
-    def accessed_at(self, path):
-        last_keys_at = {"/dev/tty2": NOW - timedelta(minutes=5)}
-        return last_keys_at.get(path, Unknown(f"not there: {path}"))
+    def __init__(self, root):
+        last_key_at = (NOW - timedelta(minutes=5)).timestamp()
+        super().__init__(root, {("times", "/dev/tty2"): [last_key_at, last_key_at]})
 
 
 def people(root, *trees, programs=None, **more):
@@ -160,14 +161,14 @@ def test_records_are_wider_on_some_machines():
 def test_the_list_is_read_as_the_program_who_reads_it(tmp_path):
     records = (record("mira", "tty2"), record("reboot", "~", kind=2), record("x", "pts/9", kind=8),
                record("joost", "pts/0", "192.0.2.7"))  # fmt: skip
-    file = tmp_path / "utmp"
-    file.write_bytes(b"".join(one.ljust(RECORD_BYTES, b"\0") for one in records))
+    file, size = tmp_path / "utmp", record_bytes(os.uname().machine)
+    file.write_bytes(b"".join(one.ljust(size, b"\0") for one in records))
 
     printed = subprocess.run(["who", file], capture_output=True, text=True, check=True).stdout
 
     lines = [line.split() for line in printed.splitlines()]  # user, terminal, date, time, (host)
     theirs = [(line[0], line[1], "".join(line[4:]).strip("()")) for line in lines]
-    ours = [(one.user, one.terminal, one.host) for one in parse_logons(file.read_bytes())]
+    ours = [(one.user, one.terminal, one.host) for one in parse_logons(file.read_bytes(), size)]
     assert ours == theirs
     assert len(ours) == 2
 
@@ -185,7 +186,7 @@ def test_a_system_without_the_list_of_logons_does_not_say_nobody(tmp_path):
 
 
 def test_an_offline_disk_knows_nobody(tmp_path):
-    found = look_at_people(Access(Files(tmp_path), NoPrograms()))
+    found = look_at_people(Access(FilesBelow(tmp_path), NoPrograms()))
 
     assert found.sessions == found.inhibitors == ANOTHER_ROOT
 
@@ -363,7 +364,9 @@ def test_ones_own_session_is_known_by_group_environment_and_terminals(
     for tree in trees:
         grow(tmp_path, tree)
 
-    own = own_session(Access(LiveTree(tmp_path), NoPrograms(), environment=environment))
+    told = {("environment", name): text for name, text in environment.items()}
+
+    own = own_session(Access(LiveTree(tmp_path, told), NoPrograms()))
 
     assert (own.ids, own.terminals) == (ids, terminals)
 

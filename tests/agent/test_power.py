@@ -10,13 +10,12 @@ import os
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.power import look_at_power
-from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_common.report import Battery, PowerSupply
 from flashworthy_common.values import Unknown
 from support import smbios_tables as build
-from support.trees import grow, supply
+from support.trees import NoPrograms, grow, supply
 
 FOLDER = "/sys/class/power_supply"
 MAINS_ON, MAINS_OFF = supply("AC", type="Mains", online=1), supply("AC", type="Mains", online=0)
@@ -27,7 +26,7 @@ def power(root, *supplies):
     (root / FOLDER.lstrip("/")).mkdir(parents=True, exist_ok=True)
     for one in supplies:
         grow(root, one)
-    return look_at_power(Access(Files(root), NoPrograms()))
+    return look_at_power(Access(FilesBelow(root), NoPrograms()))
 
 
 def battery(root, **attributes):
@@ -93,7 +92,7 @@ def test_the_batteries_are_those_of_the_machine_itself(tmp_path, supplies, names
 
 
 def test_a_kernel_without_the_class_leaves_power_unknown(tmp_path):
-    found = look_at_power(Access(Files(tmp_path), NoPrograms()))
+    found = look_at_power(Access(FilesBelow(tmp_path), NoPrograms()))
 
     assert found.batteries == found.mains == Unknown(f"not there: {FOLDER}")
 
@@ -224,7 +223,7 @@ def test_the_state_is_the_kernels_word(tmp_path, word, state):
 
 
 def test_a_battery_that_goes_away_while_it_is_read_leaves_reasons(tmp_path):
-    class Leaving(Files):
+    class Leaving(FilesBelow):
         def _read(self, path):
             if path.endswith("/energy_now"):
                 raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))

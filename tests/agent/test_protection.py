@@ -12,7 +12,8 @@ import subprocess
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.luks import (
     FIRST_BYTES,
     Protectors,
@@ -20,11 +21,10 @@ from flashworthy_agent.probes.linux.luks import (
     parse_header,
 )
 from flashworthy_agent.probes.linux.protection import look_at_protection
-from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_common.report import ProtectorKind, Volume
 from flashworthy_common.values import Unknown
 from support import luks_headers as build
-from support.trees import grow
+from support.trees import NoPrograms, grow
 
 CORRUPT = Unknown("corrupt: the LUKS header is not as its own checksum or format says")
 NO_KEY = Unknown("no key slot is in use")
@@ -169,7 +169,7 @@ def device(name, *below, number=None, mapped="", kind=""):
     return tree
 
 
-def volumes(root, *trees, files=Files):
+def volumes(root, *trees, files=FilesBelow):
     for tree in trees:
         grow(root, tree)
     return look_at_protection(Access(files(root), NoPrograms())).volumes
@@ -266,7 +266,7 @@ def test_layers_in_a_circle_end(tmp_path):
 def test_no_more_of_a_disk_is_read_than_its_header(tmp_path):
     read = []
 
-    class Watching(Files):
+    class Watching(FilesBelow):
         def _read_head(self, path, size):
             read.append((path, size))
             return super()._read_head(path, size)

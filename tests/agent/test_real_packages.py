@@ -13,6 +13,7 @@ from flashworthy_agent.probes.linux.packages.dnf import ask_dnf
 from flashworthy_agent.probes.linux.packages.pacman import ask_pacman
 from flashworthy_agent.probes.linux.packages.versions import look_for_versions
 from flashworthy_agent.probes.linux.packages.zypper import ask_zypper
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.programs import Programs
 from flashworthy_common.values import Unknown
 from support.trees import LiveTree, grow
@@ -37,6 +38,7 @@ class Elsewhere(Programs):
     """Runs package managers with the options that make them look after another root."""
 
     def __init__(self, options):
+        super().__init__(RunningSystem())
         self.options = options
 
     def run(self, arguments, timeout_seconds):
@@ -51,7 +53,7 @@ class World:
         self.root, self.programs = root, Elsewhere(options)
 
     def access(self, **more):
-        return Access(LiveTree(self.root), self.programs, is_root=True, **more)
+        return Access(LiveTree(self.root, {("is root",): True}), self.programs, **more)
 
     def versions(self, *names):
         found = look_for_versions(self.access(look_for=names)).installed

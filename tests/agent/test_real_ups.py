@@ -4,10 +4,9 @@ import pytest
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.linux.power import look_at_ups
-from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_common.values import Unknown
 from support.servers import free_port
-from support.trees import LiveTree
+from support.trees import LiveTree, NoPrograms
 from support.ups_servers import RealServer, has_real_server
 
 pytestmark = [

@@ -8,16 +8,16 @@ from datetime import UTC, datetime
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
-from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_common.values import Unknown
-from support.trees import LiveTree, grow
+from support.trees import LiveTree, NoPrograms, files_below, grow
 
 NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
 
 
-def software(root, *trees, files=Files):
+def software(root, *trees, files=FilesBelow):
     for tree in trees:
         grow(root, tree)
     return look_at_software(Access(files(root), NoPrograms(), now=lambda: NOW))
@@ -74,7 +74,7 @@ def test_no_os_release_is_a_reason(tmp_path):
     ],
 )
 def test_uptime_is_in_whole_seconds(tmp_path, text, seconds):
-    assert uptime_seconds(Files(grow(tmp_path, {"/proc/uptime": text}))) == seconds
+    assert uptime_seconds(files_below(grow(tmp_path, {"/proc/uptime": text}))) == seconds
 
 
 # ---- restart ----------------------------------------------------------------------------------
@@ -162,8 +162,9 @@ ROOT = "22 1 8:2 / / rw,relatime shared:1 - ext4 /dev/sda2 rw"  # as in proc(5)
 
 
 class Room(LiveTree):
-    def free_bytes(self, folder):
-        return {"/": 40_000, "/boot/efi": 250, "/boot": 90}[folder]
+    def __init__(self, root):
+        room = {"/": 40_000, "/boot/efi": 250, "/boot": 90}
+        super().__init__(root, {("free bytes", folder): size for folder, size in room.items()})
 
 
 @pytest.mark.parametrize(

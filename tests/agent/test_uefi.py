@@ -10,12 +10,11 @@ import os
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
-from flashworthy_agent.probes.programs import NoPrograms
 from flashworthy_common.report import EsrtEntry
 from flashworthy_common.values import Unknown
-from support.trees import grow
+from support.trees import NoPrograms, grow
 
 EFI = "/sys/firmware/efi"
 GUID = "8be4df61-93ca-11d2-aa0d-00e098032b8c"  # EFI_GLOBAL_VARIABLE, UEFI §3.3
@@ -25,7 +24,7 @@ LEGACY = {"/sys/class/dmi/id/bios_vendor": "Brightwater\n"}
 NOT_UEFI = Unknown("the system was not started by UEFI")
 
 
-def firmware(root, *trees, files=Files):
+def firmware(root, *trees, files=FilesBelow):
     for tree in trees:
         grow(root, tree)
     return look_at_firmware(Access(files(root), NoPrograms()))
@@ -95,7 +94,7 @@ def test_a_table_that_cannot_be_relied_on_is_none(tmp_path, trees, because):
 
 
 def test_only_root_may_read_it(tmp_path):
-    class RootOnly(Files):
+    class RootOnly(FilesBelow):
         def _read(self, path):
             if "/esrt/" in path:
                 raise OSError(errno.EACCES, os.strerror(errno.EACCES))

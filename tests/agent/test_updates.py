@@ -13,7 +13,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from flashworthy_agent.probes.access import KEPT_FOR, Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.packages.apt import (
     ask_apt,
     hidden_security,
@@ -22,10 +23,11 @@ from flashworthy_agent.probes.linux.packages.apt import (
     security_sources,
 )
 from flashworthy_agent.probes.linux.packages.updates import look_for_updates
-from flashworthy_agent.probes.programs import NoPrograms, Outcome, Programs
+from flashworthy_agent.probes.live import RunningSystem
+from flashworthy_agent.probes.programs import Outcome, Programs
 from flashworthy_common.report import PendingUpdates
 from flashworthy_common.values import Unknown
-from support.trees import LiveTree, grow
+from support.trees import LiveTree, NoPrograms, grow
 
 NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
 
@@ -223,7 +225,7 @@ def test_a_system_without_a_package_manager_says_so(tmp_path):
 
 
 def test_updates_are_asked_of_the_running_system_only(tmp_path):
-    found = look_for_updates(Access(Files(tmp_path), Apt(ONE_UPDATE)))
+    found = look_for_updates(Access(FilesBelow(tmp_path), Apt(ONE_UPDATE)))
 
     assert found.pending_updates == ANOTHER_ROOT
 
@@ -362,7 +364,7 @@ class World:
         subprocess.run(["apt-get", "update"], check=True, capture_output=True, timeout=30)
 
     def answer(self):
-        return ask_apt(Access(LiveTree(self.root), Programs()), 60.0)
+        return ask_apt(Access(LiveTree(self.root), Programs(RunningSystem())), 60.0)
 
 
 @pytest.fixture

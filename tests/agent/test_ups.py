@@ -7,11 +7,12 @@ import pytest
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux import ups as probe
 from flashworthy_agent.probes.linux.power import look_at_ups
 from flashworthy_agent.probes.linux.ups import shuts_this_down
-from flashworthy_agent.probes.programs import NoPrograms
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.ups import (
     UpsAddress,
     parse_address,
@@ -21,7 +22,7 @@ from flashworthy_agent.probes.ups import (
 )
 from flashworthy_common.report import Ups
 from flashworthy_common.values import Unknown
-from support.trees import LiveTree, grow
+from support.trees import LiveTree, NoPrograms, files_below, grow
 from support.ups_servers import answering, listed
 
 KNOWN = {"LIST UPS": listed("UPS", 'UPS desk "the \\"desk\\""', 'UPS rack "Cellwright"')}
@@ -147,7 +148,7 @@ def test_what_it_does_not_tell_is_unknown(tmp_path, told, field, expected):
         (KNOWN | {"LIST VAR desk": listed("VAR rack")},
          "expected BEGIN LIST VAR desk from the UPS server, got 'BEGIN LIST VAR rack'"),
         (KNOWN | {"LIST VAR desk": b"BEGIN LIST VAR desk\n" + b"VAR desk a \"b\"\n" * 20_000},
-         "expected an answer of at most 262144 bytes, got more"),
+         "the UPS server's answer ends in the middle, or has more than 262144 bytes"),
     ],
 )  # fmt: skip
 def test_no_answer_is_a_reason(tmp_path, answers, because):
@@ -157,7 +158,9 @@ def test_no_answer_is_a_reason(tmp_path, answers, because):
 
 
 def test_a_server_that_hangs_up_in_mid_answer_is_a_reason():
-    with pytest.raises(UpsError, match="the UPS server's answer ends in the middle"):
+    with pytest.raises(
+        UpsError, match="the UPS server's answer ends in the middle, or has more than 262144 bytes"
+    ):
         read_list(iter(["BEGIN LIST UPS", 'UPS desk ""']), "UPS")
 
 
@@ -166,7 +169,7 @@ def test_a_server_that_says_nothing_is_not_waited_for_long():
         answering({"LIST UPS": ""}) as server,
         pytest.raises(UpsError, match=r"no whole answer within 0\.05 seconds"),
     ):
-        read_variables(server.address("desk"), 0.05)
+        read_variables(RunningSystem(), server.address("desk"), 0.05)
 
 
 def test_a_server_that_is_not_there_is_a_reason():
@@ -174,7 +177,7 @@ def test_a_server_that_is_not_there_is_a_reason():
         taken.bind(("127.0.0.1", 0))
         address = UpsAddress("desk", "127.0.0.1", taken.getsockname()[1])
         with pytest.raises(UpsError, match="the UPS server cannot be reached: Connection refused"):
-            read_variables(address, 2.0)
+            read_variables(RunningSystem(), address, 2.0)
 
 
 @pytest.mark.parametrize(
@@ -212,7 +215,9 @@ def test_none_is_asked_where_none_is_configured(tmp_path):
 def test_the_ups_of_another_root_is_not_asked(tmp_path):
     address = UpsAddress("desk", "127.0.0.1", 9)
 
-    assert look_at_ups(Access(Files(tmp_path), NoPrograms(), ups=(address,))).ups == ANOTHER_ROOT
+    assert (
+        look_at_ups(Access(FilesBelow(tmp_path), NoPrograms(), ups=(address,))).ups == ANOTHER_ROOT
+    )
 
 
 # ---- who obeys it -----------------------------------------------------------------------------
@@ -249,7 +254,7 @@ def test_whether_it_can_shut_this_machine_down_is_read_from_who_obeys_it(tmp_pat
     for tree in trees:
         grow(tmp_path, tree)
 
-    assert shuts_this_down(Files(tmp_path), DESK) == expected
+    assert shuts_this_down(files_below(tmp_path), DESK) == expected
 
 
 # ---- whatever it says -------------------------------------------------------------------------

@@ -3,15 +3,21 @@
 What xprop 1.2.5 printed on an X11 desktop; hints after the Extended Window Manager Hints.
 """
 
+from pathlib import Path
+
 import pytest
 
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.linux.windows import programs_with_windows
 from flashworthy_agent.probes.probe import NOT_YET, Platform
-from flashworthy_agent.probes.programs import NoPrograms, Outcome, Programs
+from flashworthy_agent.probes.programs import Outcome, Programs
 from flashworthy_common.values import Unknown
+from support.trees import LiveTree, NoPrograms
+
+NOWHERE = Path("/nowhere")
 
 
 class Desktop(Programs):
@@ -31,8 +37,9 @@ def window(program, kind=":  not found."):
 
 
 def seen(desktop, **environment):
-    access = Access(Files(), desktop, environment={"DISPLAY": ":0"} | environment)
-    return programs_with_windows(access)
+    told = {"DISPLAY": ":0"} | environment
+    tree = LiveTree(NOWHERE, {("environment", name): text for name, text in told.items()})
+    return programs_with_windows(Access(tree, desktop))
 
 
 def test_a_program_is_told_once_by_its_class():
@@ -63,7 +70,6 @@ def test_a_desktop_without_windows_has_none():
          "a Wayland desktop does not show a program the windows of others"),
         (Desktop(""), {"DISPLAY": ""},
          "no desktop can be seen from here; run it in a terminal of the desktop"),
-        (NoPrograms(), {}, "only the running system can tell; this is another root"),
     ],
 )  # fmt: skip
 def test_a_desktop_that_cannot_be_seen_is_a_reason(desktop, environment, because):
@@ -71,8 +77,12 @@ def test_a_desktop_that_cannot_be_seen_is_a_reason(desktop, environment, because
 
 
 def test_a_platform_that_cannot_tell_says_so():
-    other = Platform((), lambda files: NOT_YET)
+    other, access = Platform((), lambda access: NOT_YET), Access(LiveTree(NOWHERE), NoPrograms())
 
-    here = platform_named("linux").programs_with_windows(Access(Files(), NoPrograms()))
-    assert here == programs_with_windows(Access(Files(), NoPrograms()))
-    assert other.programs_with_windows(Access(Files(), NoPrograms())) == NOT_YET
+    here = platform_named("linux").programs_with_windows(access)
+    assert here == programs_with_windows(access)
+    assert other.programs_with_windows(access) == NOT_YET
+
+
+def test_the_desktop_of_another_root_is_not_asked():
+    assert programs_with_windows(Access(FilesBelow(NOWHERE), NoPrograms())) == ANOTHER_ROOT

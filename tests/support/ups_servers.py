@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from flashworthy_agent.errors import UpsError
+from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.ups import UpsAddress, read_variables
 
 # ---- one that answers as it is told -----------------------------------------------------------
@@ -109,7 +110,7 @@ class RealServer:
         deadline = time.monotonic() + PATIENCE_SECONDS
         while True:
             try:
-                answer: dict[str, str] | str = read_variables(self.address, 2.0)
+                answer: dict[str, str] | str = read_variables(RunningSystem(), self.address, 2.0)
             except UpsError as error:
                 answer = str(error)
             if is_so(answer):

@@ -17,4 +17,4 @@ def platform_named(name: str = sys.platform) -> Platform:
         from flashworthy_agent.probes.linux import LINUX
 
         return LINUX
-    return Platform((), lambda files: Unknown(f"this agent does not know {name} yet"))
+    return Platform((), lambda access: Unknown(f"this agent does not know {name} yet"))

@@ -1,15 +1,16 @@
-"""What a probe may look at: files below a root, programs, the clock, and its own kept answers."""
+"""What a probe may look at: files, programs, other raw inputs, the clock, its own kept answers."""
 
-import os
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.programs import NoPrograms, Programs
+from flashworthy_agent.probes.inputs import FilesBelow, Inputs
+from flashworthy_agent.probes.programs import Programs
 
 if TYPE_CHECKING:
     from flashworthy_agent.probes.ups import UpsAddress
@@ -21,7 +22,7 @@ KEPT_FOR = timedelta(hours=6)
 class Access:
     """Everything outside itself that a probe may use."""
 
-    files: Files
+    inputs: Inputs
     programs: Programs
     now: Callable[[], datetime] = utc_now
     kept_folder: Path | None = None  # where costly answers are kept; None: nowhere
@@ -30,16 +31,39 @@ class Access:
     ups: "tuple[UpsAddress, ...]" = ()  # those that feed this machine
     look_for: tuple[str, ...] = ()  # drivers and packages whose versions are asked for
     on_the_spot: bool = False  # somebody stands there and looks
-    is_root: bool = field(default_factory=lambda: os.geteuid() == 0)
-    environment: Mapping[str, str] = field(default_factory=lambda: os.environ, hash=False)
+
+    @cached_property
+    def files(self) -> Files:
+        return Files(self.inputs)
 
     @property
     def is_live(self) -> bool:
-        """Whether the files are those of the running system."""
-        return self.files.is_live
+        """Whether a running system answers, not its files alone."""
+        return self.inputs.is_live
+
+    @property
+    def is_root(self) -> bool:
+        """Whether the agent may read everything."""
+        return self.is_live and bool(self.inputs.ask("is root"))
+
+    @property
+    def architecture(self) -> str:
+        """The processor's, as the system names it; empty where only files answer."""
+        return str(self.inputs.ask("architecture")) if self.is_live else ""
+
+    def environment(self, name: str) -> str:
+        """A variable of the environment; empty where it is not set."""
+        return str(self.inputs.ask("environment", name) or "") if self.is_live else ""
+
+
+def access_through(inputs: Inputs) -> Access:
+    return Access(inputs, Programs(inputs))
 
 
 def access_to(root: Path) -> Access:
     """Access to the running system, or to the files of another one below `root`."""
-    files = Files(root)
-    return Access(files, Programs() if files.is_live else NoPrograms())
+    if root != Path("/").absolute():
+        return access_through(FilesBelow(root))
+    from flashworthy_agent.probes.live import RunningSystem  # late: files alone need no programs
+
+    return access_through(RunningSystem())

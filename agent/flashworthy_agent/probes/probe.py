@@ -1,10 +1,10 @@
 """What a probe is: one question, asked of one machine in bounded time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.inputs import Answer, Question
 from flashworthy_common.report import Section
 from flashworthy_common.values import Maybe, Unknown
 
@@ -27,5 +27,9 @@ class Platform(NamedTuple):
     """How one operating system answers."""
 
     probes: tuple[Probe, ...]  # in the order in which they run
-    uptime_seconds: Callable[[Files], Maybe[int]]
+    uptime_seconds: Callable[[Access], Maybe[int]]
     programs_with_windows: Callable[[Access], Maybe[tuple[str, ...]]] = lambda access: NOT_YET
+    # What must not be written down of an answer, taken out of it so that it still reads the same.
+    withheld: Callable[[Question, Answer], Answer] = lambda question, answer: answer
+    # Serials, names and ids in an answer, beside those that the report itself holds.
+    personal: Callable[[Question, Answer], Iterable[str]] = lambda question, answer: ()

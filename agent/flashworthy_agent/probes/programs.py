@@ -1,16 +1,9 @@
-"""Asking the operating system's own programs, each answer an outcome or the reason for none.
+"""The operating system's own programs, each answer an outcome or the reason for none."""
 
-Programs run without a shell, in the C locale, with nothing on standard input, and are ended with
-everything that they started once their time is over.
-"""
-
-import os
-import shutil
-import signal
-import subprocess
 from typing import NamedTuple
 
 from flashworthy_agent.probes.files import ANOTHER_ROOT
+from flashworthy_agent.probes.inputs import Inputs
 from flashworthy_common.values import Maybe, Unknown
 
 
@@ -28,10 +21,13 @@ class Outcome(NamedTuple):
 
 
 class Programs:
-    """The programs of the running system."""
+    """The programs of a system; one that does not run has none."""
+
+    def __init__(self, inputs: Inputs) -> None:
+        self._inputs = inputs
 
     def has(self, name: str) -> bool:
-        return shutil.which(name) is not None
+        return self._inputs.is_live and bool(self._inputs.ask("has program", name))
 
     def said(self, arguments: list[str], timeout_seconds: float) -> Maybe[str]:
         """What a program that ends well says, or why there is nothing to go by."""
@@ -42,35 +38,16 @@ class Programs:
 
     def run(self, arguments: list[str], timeout_seconds: float) -> Maybe[Outcome]:
         """The outcome of a program, or why there is none: not installed, or too slow."""
+        if not self._inputs.is_live:
+            return ANOTHER_ROOT
         try:
-            process = subprocess.Popen(
-                arguments,
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                env=os.environ | {"LC_ALL": "C"},
-                start_new_session=True,
+            status, output, complaint = self._inputs.ask(
+                "program", *arguments, seconds=timeout_seconds
             )
         except OSError as error:
             return Unknown(f"{arguments[0]} cannot be run: {error.strerror}")
-        with process:
-            try:
-                output, complaint = process.communicate(timeout=timeout_seconds)
-            except subprocess.TimeoutExpired:
-                os.killpg(process.pid, signal.SIGKILL)
-                return Unknown(f"{arguments[0]} took longer than {timeout_seconds:.0f} seconds")
+        if status is None:
+            return Unknown(f"{arguments[0]} took longer than {timeout_seconds:.0f} seconds")
         return Outcome(
-            process.returncode,
-            output.decode("utf-8", "replace"),
-            complaint.decode("utf-8", "replace"),
+            status, output.decode("utf-8", "replace"), complaint.decode("utf-8", "replace")
         )
-
-
-class NoPrograms(Programs):
-    """Stands for the programs of a system that does not run."""
-
-    def has(self, name: str) -> bool:
-        return False
-
-    def run(self, arguments: list[str], timeout_seconds: float) -> Maybe[Outcome]:
-        return ANOTHER_ROOT

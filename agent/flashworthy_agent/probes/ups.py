@@ -9,9 +9,11 @@ import re
 import socket
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import NamedTuple
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
+from flashworthy_agent.probes.inputs import Inputs
 
 PORT = 3493  # RFC 9271 §7
 _MAX_ANSWER_BYTES = 1 << 18
@@ -54,28 +56,55 @@ def parse_address(text: str) -> UpsAddress:
     return UpsAddress(match["name"], match["host"].strip("[]"), port)
 
 
-def read_variables(address: UpsAddress, timeout_seconds: float) -> dict[str, str]:
+def read_variables(inputs: Inputs, address: UpsAddress, timeout_seconds: float) -> dict[str, str]:
     """Every variable of a UPS, by name, as its server tells it.
 
     Raises:
         UpsError: no answer, or none that holds the variables.
     """
-    server = (address.host, address.port)
-    deadline = time.monotonic() + timeout_seconds
     try:
-        with socket.create_connection(server, timeout_seconds) as connection:
-            lines = _lines(connection, deadline)
-            connection.sendall(b"LIST UPS\n")
-            known = [words[1] for words in read_list(lines, "UPS") if len(words) > 1]
-            if address.name not in known:
-                raise UpsError(f"the UPS server has no {address.name}, only: {', '.join(known)}")
-            connection.sendall(f"LIST VAR {address.name}\n".encode())
-            found = read_list(lines, f"VAR {address.name}")
+        lines = iter(inputs.ask("UPS", *address, seconds=timeout_seconds))
     except TimeoutError as error:
         raise UpsError(f"no whole answer within {timeout_seconds:g} seconds") from error
     except OSError as error:
         raise UpsError(f"the UPS server cannot be reached: {error.strerror or error}") from error
+    _require_known(lines, address.name)
+    found = read_list(lines, f"VAR {address.name}")
     return {words[2]: words[3] for words in found if len(words) == 4}
+
+
+def conversation(name: str, host: str, port: int, *, seconds: float) -> list[str]:
+    """All that a UPS server says, asked which UPSes it has and then for this one's variables.
+
+    Raises:
+        OSError: it cannot be reached, or says no more within so many seconds.
+    """
+    said: list[str] = []
+    with socket.create_connection((host, port), seconds) as connection:
+        lines = _noted(_lines(connection, time.monotonic() + seconds), said)
+        with suppress(UpsError):  # what it said is judged by whoever asked
+            connection.sendall(b"LIST UPS\n")
+            _require_known(lines, name)
+            connection.sendall(f"LIST VAR {name}\n".encode())
+            read_list(lines, f"VAR {name}")
+    return said
+
+
+def _require_known(lines: Iterator[str], name: str) -> None:
+    """Reads the list of UPSes.
+
+    Raises:
+        UpsError: there is no such list, or no UPS of that name in it.
+    """
+    known = [words[1] for words in read_list(lines, "UPS") if len(words) > 1]
+    if name not in known:
+        raise UpsError(f"the UPS server has no {name}, only: {', '.join(known)}")
+
+
+def _noted(lines: Iterator[str], notes: list[str]) -> Iterator[str]:
+    for line in lines:
+        notes.append(line)
+        yield line
 
 
 def read_list(lines: Iterator[str], what: str) -> list[list[str]]:
@@ -94,7 +123,9 @@ def read_list(lines: Iterator[str], what: str) -> list[list[str]]:
         if line == f"END LIST {what}":
             return items
         items.append(split_words(line))
-    raise UpsError("the UPS server's answer ends in the middle")
+    raise UpsError(
+        f"the UPS server's answer ends in the middle, or has more than {_MAX_ANSWER_BYTES} bytes"
+    )
 
 
 def split_words(line: str) -> list[str]:
@@ -120,4 +151,3 @@ def _lines(connection: socket.socket, deadline: float) -> Iterator[str]:
         received += len(piece)
         *whole, rest = (rest + piece).split(b"\n")
         yield from (line.decode("utf-8", "replace").rstrip("\r") for line in whole)
-    raise UpsError(f"expected an answer of at most {_MAX_ANSWER_BYTES} bytes, got more")

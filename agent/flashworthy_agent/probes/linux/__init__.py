@@ -43,6 +43,6 @@ LINUX = Platform(
             only_field="pending_updates",
         ),
     ),
-    uptime_seconds=uptime_seconds,
+    uptime_seconds=lambda access: uptime_seconds(access.files),
     programs_with_windows=_programs_with_windows,
 )

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
-from flashworthy_agent.probes.linux.ethtool import driver_information
+from flashworthy_agent.probes.linux.ethtool import DriverInformation, parse_information
 from flashworthy_agent.probes.linux.smbios import smbios_of
 from flashworthy_common.report import Component, ComponentsSection
 from flashworthy_common.values import Maybe, Unknown
@@ -33,7 +33,7 @@ def _components(access: Access) -> Iterator[Component]:
     files = access.files
     yield from _nvme(files)
     yield from _drives(files)
-    yield from _adapters(files)
+    yield from _adapters(access)
     yield from _security_chips(files)
     yield from _controllers(files)
     yield from _microcode(files)
@@ -122,11 +122,11 @@ def _noted_revision(files: Files, name: str) -> str:
 # ---- the rest ---------------------------------------------------------------------------------
 
 
-def _adapters(files: Files) -> Iterator[Component]:
-    for name in _entries(files, _NET):
-        if not files.is_there(f"{_NET}/{name}/device"):
+def _adapters(access: Access) -> Iterator[Component]:
+    for name in _entries(access.files, _NET):
+        if not access.files.is_there(f"{_NET}/{name}/device"):
             continue  # made by the system itself: a bridge, a tunnel
-        told = driver_information(name) if files.is_live else ANOTHER_ROOT
+        told = _told_by_driver(access, name)
         if isinstance(told, Unknown):
             yield Component(kind="network adapter", name=name, version_text=told)
         else:
@@ -135,6 +135,15 @@ def _adapters(files: Files) -> Iterator[Component]:
                 name=f"{name} ({told.driver})",
                 version_text=told.firmware or _NO_WORD,
             )
+
+
+def _told_by_driver(access: Access, name: str) -> Maybe[DriverInformation]:
+    if not access.is_live:
+        return ANOTHER_ROOT
+    try:
+        return parse_information(access.inputs.ask("network driver", name))
+    except OSError as error:
+        return Unknown(f"{name}: its driver does not tell: {error.strerror}")
 
 
 def _security_chips(files: Files) -> Iterator[Component]:

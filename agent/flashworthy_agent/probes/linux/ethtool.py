@@ -1,13 +1,10 @@
 """What a network driver tells of its adapter: the driver information of ``linux/ethtool.h``."""
 
 import array
-import fcntl
 import os
 import socket
 import struct
 from typing import NamedTuple
-
-from flashworthy_common.values import Maybe, Unknown
 
 _SIOCETHTOOL = 0x8946  # linux/sockios.h
 _ETHTOOL_GDRVINFO = 0x00000003
@@ -24,16 +21,15 @@ class DriverInformation(NamedTuple):
     firmware: str
 
 
-def driver_information(interface: str) -> Maybe[DriverInformation]:
-    """Of a network interface of the running system; any user may ask."""
+def driver_information(interface: str) -> bytes:
+    """What the driver of a network interface of this machine answers; any user may ask it."""
+    import fcntl  # late: only the running system needs it, and only some systems have it
+
     answer = array.array("B", struct.pack(f"=I{_INFORMATION_BYTES - 4}x", _ETHTOOL_GDRVINFO))
     request = struct.pack(_REQUEST, os.fsencode(interface)[:15], answer.buffer_info()[0])
-    try:
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-            fcntl.ioctl(asking, _SIOCETHTOOL, request)
-    except OSError as error:
-        return Unknown(f"{interface}: its driver does not tell: {error.strerror}")
-    return parse_information(answer.tobytes())
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        fcntl.ioctl(asking, _SIOCETHTOOL, request)
+    return answer.tobytes()
 
 
 def parse_information(answer: bytes) -> DriverInformation:

@@ -27,7 +27,7 @@ class OwnSession(NamedTuple):
 def own_session(access: Access) -> OwnSession:
     group = access.files.content("/proc/self/cgroup")
     named = [] if isinstance(group, Unknown) else _SCOPE.findall(group.decode(errors="replace"))
-    told = access.environment.get("XDG_SESSION_ID", "")
+    told = access.environment("XDG_SESSION_ID")
     return OwnSession(
         ids=frozenset(filter(None, (*named, told))),
         terminals=frozenset(filter(None, _terminals(access.files))),

@@ -55,7 +55,7 @@ def _logind_idle_seconds(access: Access, session: logind.LogindSession) -> Maybe
 
 
 def _from_utmp(access: Access, own: OwnSession) -> Maybe[tuple[Session, ...]]:
-    found = utmp.logons(access.files)
+    found = utmp.logons(access)
     if isinstance(found, Unknown) and not access.is_live:
         return ANOTHER_ROOT
     if isinstance(found, Unknown):

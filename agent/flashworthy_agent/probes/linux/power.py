@@ -53,7 +53,7 @@ def look_at_ups(access: Access) -> PowerSection:
     from flashworthy_agent.probes.linux.ups import ask_ups  # late: few machines have one
 
     seconds = UPS_ANSWER_SECONDS / len(access.ups)
-    return PowerSection(ups=tuple(ask_ups(access.files, one, seconds) for one in access.ups))
+    return PowerSection(ups=tuple(ask_ups(access, one, seconds) for one in access.ups))
 
 
 def _is_peripheral(files: Files, name: str) -> bool:

@@ -8,6 +8,7 @@
 import re
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
+from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.ups import UpsAddress, parse_address, read_variables
 from flashworthy_common.report import Ups
@@ -22,11 +23,11 @@ _MONITOR_FILES = ("/etc/nut/upsmon.conf", "/etc/ups/upsmon.conf")
 _THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
 
 
-def ask_ups(files: Files, address: UpsAddress, seconds: float) -> Ups:
+def ask_ups(access: Access, address: UpsAddress, seconds: float) -> Ups:
     """One UPS as its server tells it within so many seconds."""
-    obeyed = shuts_this_down(files, address)
+    obeyed = shuts_this_down(access.files, address)
     try:
-        variables = read_variables(address, seconds)
+        variables = read_variables(access.inputs, address, seconds)
     except UpsError as error:
         no = Unknown(str(error))
         return Ups(

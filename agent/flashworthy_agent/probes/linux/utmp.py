@@ -1,10 +1,9 @@
 """The system's own list of logons, ``/run/utmp``: fixed records, as utmp(5) has them."""
 
-import os
 import struct
 from typing import NamedTuple
 
-from flashworthy_agent.probes.files import Files
+from flashworthy_agent.probes.access import Access
 from flashworthy_common.values import Maybe, Unknown
 
 PATH = "/run/utmp"
@@ -12,7 +11,7 @@ _USER_PROCESS = 7
 _FIELDS = struct.Struct("=hxxi32s4s32s256s")  # type, process, line, id, user, host
 # Behind them follow times; where no 32-bit program has to be served they are wider.
 _WIDE = ("aarch64", "riscv64", "loongarch64")
-RECORD_BYTES = 400 if os.uname().machine in _WIDE else 384
+_RECORD_BYTES, _WIDE_RECORD_BYTES = 384, 400
 
 
 class Logon(NamedTuple):
@@ -24,19 +23,23 @@ class Logon(NamedTuple):
     process: int
 
 
-def logons(files: Files) -> Maybe[list[Logon]]:
+def logons(access: Access) -> Maybe[list[Logon]]:
     """Those whose process still runs: a list that a crash left behind names others too."""
-    content = files.content(PATH)
+    content = access.files.content(PATH)
     if isinstance(content, Unknown):
         return content
     return [
         logon
-        for logon in parse_logons(content)
-        if not files.is_absent(f"/proc/{logon.process}")
-    ]  # fmt: skip
+        for logon in parse_logons(content, record_bytes(access.architecture))
+        if not access.files.is_absent(f"/proc/{logon.process}")
+    ]
 
 
-def parse_logons(content: bytes, record_bytes: int = RECORD_BYTES) -> list[Logon]:
+def record_bytes(architecture: str) -> int:
+    return _WIDE_RECORD_BYTES if architecture in _WIDE else _RECORD_BYTES
+
+
+def parse_logons(content: bytes, record_bytes: int = _RECORD_BYTES) -> list[Logon]:
     """The records of people, in order; one that is cut short is left out."""
     whole = range(0, len(content) - record_bytes + 1, record_bytes)
     records = [_FIELDS.unpack_from(content, at) for at in whole]

@@ -23,9 +23,9 @@ def programs_with_windows(access: Access) -> Maybe[tuple[str, ...]]:
     """Their names, or why they cannot be seen from here."""
     if not access.is_live:
         return ANOTHER_ROOT
-    if access.environment.get("WAYLAND_DISPLAY"):
+    if access.environment("WAYLAND_DISPLAY"):
         return Unknown("a Wayland desktop does not show a program the windows of others")
-    if not access.environment.get("DISPLAY"):
+    if not access.environment("DISPLAY"):
         return Unknown("no desktop can be seen from here; run it in a terminal of the desktop")
     listed = access.programs.said(_LIST, _TIMEOUT_SECONDS)
     if isinstance(listed, Unknown):
