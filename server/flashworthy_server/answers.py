@@ -12,6 +12,7 @@ from marshmallow import Schema, fields
 from flashworthy_common.makers import Combination
 from flashworthy_common.policy import limits
 from flashworthy_common.values import to_json, write_time
+from flashworthy_server.services.jobs import State
 from flashworthy_server.services.overview import Overview, WorkItem
 from flashworthy_server.services.packages import WithoutPackage
 from flashworthy_server.services.policies import PolicyView
@@ -409,6 +410,28 @@ class WithoutPackageSchema(Schema):
 
 class WithoutPackagesSchema(Schema):
     combinations = fields.List(fields.Nested(WithoutPackageSchema))
+
+
+class JobSchema(Schema):
+    id = fields.Integer()
+    kind = fields.String()
+    about = fields.String(metadata={"description": "in a few words, such as a file's name"})
+    asked_by = fields.String()
+    asked_at = WrittenTime()
+    follows = fields.Integer(
+        allow_none=True, metadata={"description": "the job whose result it carries out"}
+    )
+    state = fields.String(metadata={"enum": [each.value for each in State]})
+    part = fields.String(metadata={"description": "of what `done` of `total` are done"})
+    done = fields.Integer()
+    total = fields.Integer()
+    ended_at = WrittenTime(allow_none=True)
+    result = fields.Raw(metadata={"description": "what came of it, or why it failed"})
+    has_output = fields.Boolean(metadata={"description": "a file came of it"})
+
+
+class JobsSchema(Schema):
+    jobs = fields.List(fields.Nested(JobSchema))
 
 
 class ModelCountSchema(Schema):

@@ -540,6 +540,32 @@ leases = Table(
     Column("until", UtcTime, nullable=False),
 )
 
+# Long work that somebody asked for: it can be left and returned to, and survives a restart.
+jobs = Table(
+    "jobs",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("kind", Text, nullable=False),  # see services.long_work
+    Column("about", CleanText, nullable=False),  # in a few words, such as a file's name
+    Column("given", JSON, nullable=False),  # what it works from
+    Column("input", LargeBinary),  # a file that came with it, zlib-compressed
+    Column("asked_by", CleanText, nullable=False),  # as the audit trail names them
+    Column("who", JSON, nullable=False),  # the same, as services.jobs reads it
+    Column("asked_at", UtcTime, nullable=False),
+    Column("follows", Integer, unique=True),  # the job whose result it carries out
+    Column("state", Text, nullable=False),  # see services.jobs.State
+    Column("tries", Integer, nullable=False),
+    Column("held_by", Text),  # who works at it
+    Column("held_until", UtcTime),  # then another may begin it anew
+    Column("part", CleanText, nullable=False),  # of what so many of so many are done
+    Column("done", Integer, nullable=False),
+    Column("total", Integer, nullable=False),
+    Column("ended_at", UtcTime),
+    Column("result", JSON, nullable=False),  # what came of it
+    Column("output", LargeBinary),  # a file that came of it, zlib-compressed
+    Index(None, "state", "id"),
+)
+
 refusals = Table(
     "refusals",
     metadata,

@@ -20,6 +20,7 @@ from flashworthy_server.api import (
     exceptions,
     flashes,
     health,
+    jobs,
     machines,
     overview,
     packages,
@@ -66,7 +67,7 @@ class _ProblemApi(Api):
 _MODULES: tuple[Any, ...] = (
     *(enrolments, tokens, reports, machines, entries, symptoms, overview),
     *(confirmations, flashes, plans, resting, policies),
-    *(releases, reviews, weighing, exceptions, packages, audit),
+    *(releases, reviews, weighing, exceptions, packages, audit, jobs),
 )
 
 

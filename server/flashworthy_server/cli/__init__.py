@@ -14,6 +14,7 @@ from flashworthy_server.cli.confirmations import confirmations
 from flashworthy_server.cli.exceptions import exceptions
 from flashworthy_server.cli.flashes import flash
 from flashworthy_server.cli.frame import Group
+from flashworthy_server.cli.jobs import jobs
 from flashworthy_server.cli.look import machines, mark, overview, verdict, worklist
 from flashworthy_server.cli.machine import attention, machine
 from flashworthy_server.cli.packages import packages
@@ -57,6 +58,7 @@ main = Group(
         advisories,
         exploited,
         reports,
+        jobs,
         versions,
     ],
 )

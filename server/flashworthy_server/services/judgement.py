@@ -67,6 +67,16 @@ class KnownMachine:
         return assess(self.machine, self.need, self.policy, moment, now)
 
 
+@dataclass(frozen=True, slots=True)
+class Reassessed:
+    """One machine's outcome at the desk, and what it would be by other limits."""
+
+    machine_id: int
+    name: str
+    now: Outcome
+    then: Outcome
+
+
 def judge_machines(
     site: Site, connection: Connection, machine_ids: Sequence[int], now: datetime
 ) -> None:
@@ -84,12 +94,20 @@ def judge(site: Site, connection: Connection, machine_id: int, now: datetime) ->
     return known
 
 
-def outcomes(
-    site: Site, connection: Connection, machine_ids: Sequence[int], limits: Limits
-) -> list[Outcome]:
-    """The outcomes of now at the desk, by these limits; nothing is kept."""
-    found, now = _known_machines(site, connection, machine_ids, limits), site.clock()
-    return [each.verdict(Moment.DESK, now).outcome for each in found]
+def judge_by_both(
+    site: Site, connection: Connection, machine_ids: Sequence[int], limits: tuple[Limits, Limits]
+) -> Iterator[Reassessed]:
+    """The outcomes of now at the desk, by limits and by others; nothing is kept."""
+    of_now, of_then = limits
+    now = site.clock()
+    for each in _known_machines(site, connection, machine_ids, of_now):
+        other = replace(each, policy=of_then.policy_at(each.machine.place or None))
+        yield Reassessed(
+            each.id,
+            each.machine.name,
+            each.verdict(Moment.DESK, now).outcome,
+            other.verdict(Moment.DESK, now).outcome,
+        )
 
 
 def verdict_of(

@@ -6,8 +6,11 @@
 - What would change is worked out first, and is all that a dry run does.
 """
 
+import hashlib
+import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any
 
 from flashworthy_common.makers import canonical_machine_maker
@@ -19,10 +22,16 @@ from flashworthy_common.values import Unknown, to_json
 from flashworthy_common.weighing import Advisory
 from flashworthy_server.db import Connection
 from flashworthy_server.documents import Document, Row
-from flashworthy_server.errors import BadRow, BadRowsError, NotFoundError
+from flashworthy_server.errors import (
+    BadRow,
+    BadRowsError,
+    ConflictError,
+    InvalidInputError,
+    NotFoundError,
+)
 from flashworthy_server.services import audit, judgement, needs
 from flashworthy_server.services.needs import Progress
-from flashworthy_server.services.reading import ReadRow, read_rows, with_severity
+from flashworthy_server.services.reading import ReadRow, read_one, read_rows, with_severity
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import knowledge as store
@@ -66,6 +75,12 @@ class Imported:
     advisories: Tally = field(default_factory=Tally)
     changes: list[Change] = field(default_factory=list)
 
+    @property
+    def digest(self) -> str:
+        """SHA-256 of all the changes, in hex: the same for the same ones alone."""
+        told = json.dumps(to_json(self.changes), sort_keys=True)
+        return hashlib.sha256(told.encode()).hexdigest()
+
 
 def import_document(
     site: Site,
@@ -74,11 +89,16 @@ def import_document(
     *,
     dry_run: bool = False,
     progress: Progress | None = None,
+    expected: str | None = None,
 ) -> Imported:
     """Record everything in a document, or say what that would change.
 
+    Args:
+        expected: the digest of the changes as they were shown before; none: they were not.
+
     Raises:
         BadRowsError: something is wrong; nothing was recorded.
+        ConflictError: it would change something else than was shown; nothing was recorded.
     """
     rows = _read(site, document)
     if dry_run:
@@ -86,6 +106,11 @@ def import_document(
             return _plan(connection, rows).told()
     with site.database.writing() as connection:
         plan = _plan(connection, rows)
+        if expected is not None and plan.told().digest != expected:
+            raise ConflictError(
+                "something that this is about was recorded since the differences were shown:"
+                " look at them again; nothing was recorded"
+            )
         _record(site, connection, who, plan, progress)
     needs.renew_outdated(site, progress)
     judgement.judge_due(site)
@@ -101,6 +126,72 @@ def record_release(site: Site, who: Who, data: Any) -> Tally:
     document = Document()
     document.rows["releases"].append(Row("", None, data))
     return import_document(site, who, document).releases
+
+
+def change_release(
+    site: Site, who: Who, release_id: int, data: Any, *, based_on: datetime
+) -> StoredRelease:
+    """Let a release be what is said now, its models and version included.
+
+    Args:
+        based_on: when it was recorded as it was looked at.
+
+    Raises:
+        BadRowsError: it is wrong; each field is named.
+        ConflictError: somebody changed it since.
+        NotFoundError: there is no such release.
+    """
+    now, bad = site.clock(), list[BadRow]()
+    row = read_one(Release, data, now, bad)
+    if row is None:
+        raise BadRowsError(bad)
+    with site.database.writing() as connection:
+        was = _load(connection, release_id)
+        if row.statement == was.release:
+            return was
+        if was.recorded_at != based_on:
+            raise ConflictError(
+                f"release #{release_id} was changed since it was opened: open it again, and say"
+                " once more what is to change"
+            )
+        _require_no_other(connection, row, release_id)
+        _change(connection, who, site, was, row.statement, row.maker)
+        touched = [(was.maker, was.release), (row.maker, row.statement)]
+        needs.mark_touched(connection, touched)
+    judgement.judge_due(site)
+    return StoredRelease(release_id, row.maker, row.statement, now)
+
+
+def _require_no_other(connection: Connection, row: ReadRow[Release], release_id: int) -> None:
+    """Refuse what another release says of the same version and machines already."""
+    by_version = _stored_of_same_versions(connection, [row])
+    same = (each for some in by_version.values() for each in some.about_the_same(row.statement))
+    for each in same:
+        if each.stored and each.stored.id != release_id:
+            says = f"release #{each.stored.id} is of this version for some of these models already"
+            raise BadRowsError([row.fault(says, "models")])
+
+
+def remove_release(site: Site, who: Who, release_id: int, reason: str) -> None:
+    """Remove a release that should never have been recorded; what rests on it is judged anew.
+
+    What a maker took back is withdrawn (`change_state`), not removed.
+
+    Raises:
+        InvalidInputError: a reason is missing.
+        NotFoundError: there is no such release.
+    """
+    if not reason.strip():
+        raise InvalidInputError("reason", "reason: expected why it is removed, got nothing")
+    now = site.clock()
+    with site.database.writing() as connection:
+        was = _load(connection, release_id)
+        store.remove_release(connection, release_id)
+        needs.mark_touched(connection, [(was.maker, was.release)])
+        subject, before = f"release #{release_id}", to_json(was.release)
+        after = {"reason": reason.strip()}
+        audit.record(connection, who, now, "release.remove", subject, before=before, after=after)
+    judgement.judge_due(site)
 
 
 def change_state(
@@ -156,6 +247,11 @@ def list_releases(
         found = store.load_releases(connection, filters, after=after, count=count + 1)
     shown = found[:count]
     return shown, shown[-1].id if len(found) > count else None
+
+
+def count_releases(site: Site) -> int:
+    with site.database.reading() as connection:
+        return store.count_releases(connection)
 
 
 def all_releases(site: Site, filters: ReleaseFilters) -> Iterator[StoredRelease]:
@@ -416,10 +512,16 @@ def _add(connection: Connection, who: Who, site: Site, added: list[_Planned]) ->
 
 
 def _change(
-    connection: Connection, who: Who, site: Site, was: StoredRelease, release: Release
+    connection: Connection,
+    who: Who,
+    site: Site,
+    was: StoredRelease,
+    release: Release,
+    maker: str = "",
 ) -> None:
+    """Let a release be another; `maker` is its canonical name, where that may be another too."""
     now = site.clock()
-    store.change_release(connection, was.id, was.maker, release, now)
+    store.change_release(connection, was.id, maker or was.maker, release, now)
     before, after = to_json(was.release), to_json(release)
     subject = f"release #{was.id}"
     audit.record(connection, who, now, "release.change", subject, before=before, after=after)

@@ -74,6 +74,12 @@ def set_inputs(site: Site, who: Who, data: Any, *, progress: Progress | None = N
     return inputs_of(site)
 
 
+def require_right(site: Site, data: Any) -> None:
+    """Raise `BadRowsError` as `set_inputs` would, and set nothing."""
+    with site.database.reading() as connection:
+        _changed(store.load_inputs(connection), data)
+
+
 def _changed(was: SiteInputs, data: Any) -> SiteInputs:
     if not isinstance(data, dict):
         raise BadRowsError([BadRow("", "expected an object of inputs")])

@@ -1,9 +1,11 @@
-"""What is done in the background: needs and verdicts that are due are worked out anew.
+"""What is done in the background: verdicts that are due are formed anew, and jobs are done.
 
 - What is due stands in the database, so a restart loses nothing.
 - However many servers run on one database, one of them works at a time, by a lease. A worker that
   dies is followed by another once its lease has run out.
 - Lists and counts do not wait for it: they judge what is due themselves. It keeps that short.
+- Jobs (`services.jobs`) have a thread of their own, so that neither waits for the other, and each
+  job a lease of its own.
 """
 
 import logging
@@ -11,7 +13,7 @@ import threading
 import uuid
 from datetime import timedelta
 
-from flashworthy_server.services import judgement
+from flashworthy_server.services import jobs, judgement, long_work
 from flashworthy_server.site import Site
 from flashworthy_server.store import leases
 
@@ -29,8 +31,9 @@ class Worker:
         self._stop = threading.Event()
 
     def start(self) -> None:
-        """Work in a thread of its own, until `stop` or the end of the process."""
+        """Work in threads of its own, until `stop` or the end of the process."""
         threading.Thread(target=self.work, name="judgement", daemon=True).start()
+        threading.Thread(target=self.do_jobs, name="jobs", daemon=True).start()
 
     def stop(self) -> None:
         """Let the round under way be the last."""
@@ -46,6 +49,15 @@ class Worker:
             self._stop.wait(self._site.config.work_pause_seconds)
         with self._site.database.writing() as connection:
             leases.give_back(connection, _LEASE, self._holder)
+
+    def do_jobs(self) -> None:
+        """Look for jobs again and again; a look that fails is told, and the next is tried."""
+        while not self._stop.is_set():
+            try:
+                jobs.run_waiting(self._site, long_work.WORKS)
+            except Exception:  # noqa: BLE001  (the boundary, as in `work`)
+                _log.exception("looking for jobs failed; it is tried again")
+            self._stop.wait(self._site.config.jobs_pause_seconds)
 
     def round(self) -> bool:
         """Judge everything that is due; false where another worker does so."""

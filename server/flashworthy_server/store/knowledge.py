@@ -12,6 +12,7 @@ from sqlalchemy import (
     Text,
     cast,
     delete,
+    func,
     insert,
     select,
     update,
@@ -117,12 +118,19 @@ def change_release(
     connection.execute(
         update(releases)
         .where(releases.c.id == release_id)
-        .values(recorded_at=now, **_columns(release))
+        .values(maker=maker, recorded_at=now, **_columns(release))
     )
-    drop_names(connection, Kind.RELEASE, release_id)
-    of_release = release_advisories.c.release_id == release_id
-    connection.execute(delete(release_advisories).where(of_release))
+    _drop_index(connection, release_id)
     _index(connection, [(release_id, (maker, release))])
+
+
+def remove_release(connection: Connection, release_id: int) -> None:
+    _drop_index(connection, release_id)
+    connection.execute(delete(releases).where(releases.c.id == release_id))
+
+
+def count_releases(connection: Connection) -> int:
+    return int(connection.execute(select(func.count()).select_from(releases)).scalar_one())
 
 
 def releases_naming(connection: Connection, advisories: Iterable[str]) -> list[StoredRelease]:
@@ -159,6 +167,12 @@ def _index(connection: Connection, stored: Iterable[tuple[int, tuple[str, Releas
     if holes:
         rows = [{"advisory": advisory, "release_id": id_} for advisory, id_ in sorted(holes)]
         connection.execute(insert(release_advisories), rows)
+
+
+def _drop_index(connection: Connection, release_id: int) -> None:
+    drop_names(connection, Kind.RELEASE, release_id)
+    of_release = release_advisories.c.release_id == release_id
+    connection.execute(delete(release_advisories).where(of_release))
 
 
 def _conditions(filters: ReleaseFilters) -> list[ColumnElement[bool]]:

@@ -401,6 +401,14 @@ def machine_ids_within(
     return connection.scalars(wanted).all()
 
 
+def count_within(connection: Connection, place: str | None) -> int:
+    """How many machines `machine_ids_within` goes through."""
+    wanted = select(func.count()).where(
+        machines.c.report_id.is_not(None), machines.c.out_of_service_at.is_(None), is_within(place)
+    )
+    return int(connection.execute(wanted).scalar_one())
+
+
 def is_within(place: str | None) -> ColumnElement[bool]:
     """At a place, or somewhere in it; with none, anywhere."""
     if place is None:

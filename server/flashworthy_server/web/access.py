@@ -87,6 +87,9 @@ MAY: dict[str, frozenset[Role] | None] = {
     "packages.missing": VIEWERS,
     "packages.one": VIEWERS,
     "packages.download": TECHNICIANS,  # a board dump holds one machine's serial and keys
+    "jobs.list_all": VIEWERS,  # one's own; an administrator's are everyone's
+    "jobs.one": VIEWERS,
+    "jobs.output": VIEWERS,
     "audit.list_entries": ADMINISTRATORS,
     # Pages
     STYLESHEET: ANYONE,

@@ -519,3 +519,28 @@ def _create_work() -> None:
         sa.Column("until", UtcTime(), nullable=False),
         sa.PrimaryKeyConstraint("name", name="pk_leases"),
     )
+    op.create_table(
+        "jobs",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("about", CleanText(), nullable=False),
+        sa.Column("given", sa.JSON(), nullable=False),
+        sa.Column("input", sa.LargeBinary()),
+        sa.Column("asked_by", CleanText(), nullable=False),
+        sa.Column("who", sa.JSON(), nullable=False),
+        sa.Column("asked_at", UtcTime(), nullable=False),
+        sa.Column("follows", sa.Integer()),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("tries", sa.Integer(), nullable=False),
+        sa.Column("held_by", sa.Text()),
+        sa.Column("held_until", UtcTime()),
+        sa.Column("part", CleanText(), nullable=False),
+        sa.Column("done", sa.Integer(), nullable=False),
+        sa.Column("total", sa.Integer(), nullable=False),
+        sa.Column("ended_at", UtcTime()),
+        sa.Column("result", sa.JSON(), nullable=False),
+        sa.Column("output", sa.LargeBinary()),
+        sa.PrimaryKeyConstraint("id", name="pk_jobs"),
+        sa.UniqueConstraint("follows", name="uq_jobs_follows"),
+    )
+    op.create_index("ix_jobs_state_id", "jobs", ["state", "id"])
