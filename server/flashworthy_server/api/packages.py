@@ -19,7 +19,7 @@ from flashworthy_server.answers import (
 )
 from flashworthy_server.api.bodies import Blueprint
 from flashworthy_server.api.pages import Cursor, next_link
-from flashworthy_server.api.queries import LimitSchema, page_count, text_filter
+from flashworthy_server.api.queries import LimitSchema, RemovalSchema, page_count, text_filter
 from flashworthy_server.errors import TooLargeError, UnsupportedBodyError
 from flashworthy_server.package_folder import Digest, pieces_of
 from flashworthy_server.services import packages as service
@@ -122,6 +122,18 @@ def missing(query: dict[str, Any]) -> dict[str, Any]:
 def one(package_id: int) -> service.StoredPackage:
     """What a kept file is for, and whether it was intact."""
     return service.view_package(current_site(), package_id)
+
+
+@blueprint.route("/<int:package_id>", methods=["DELETE"])
+@blueprint.arguments(RemovalSchema, location="query")
+@blueprint.response(204)
+def remove(query: dict[str, Any], package_id: int) -> Response:
+    """Keep a package no longer, nor its file, unless another package has the same.
+
+    What rests on it is told with 409, unless `anyway` says that it is known.
+    """
+    service.remove(current_site(), current_who(), package_id, **query)
+    return Response(status=204)
 
 
 @blueprint.route("/<int:package_id>/file")

@@ -15,6 +15,15 @@ class LimitSchema(Schema):
     )
 
 
+class RemovalSchema(Schema):
+    """Of what is taken away."""
+
+    reason = fields.String(required=True, validate=validate.Length(1, 2000))
+    anyway = fields.Boolean(
+        load_default=False, metadata={"description": "what rests on it is known"}
+    )
+
+
 def one_of(kind: Any) -> fields.String:
     """A filter by the value of an enumeration."""
     return fields.String(validate=validate.OneOf([each.value for each in kind]))

@@ -18,7 +18,13 @@ from flashworthy_server.answers import (
 )
 from flashworthy_server.api.bodies import Blueprint, read_body, read_file
 from flashworthy_server.api.pages import Cursor, next_link
-from flashworthy_server.api.queries import LimitSchema, one_of, page_count, text_filter
+from flashworthy_server.api.queries import (
+    LimitSchema,
+    RemovalSchema,
+    one_of,
+    page_count,
+    text_filter,
+)
 from flashworthy_server.release_schema import document_schema
 from flashworthy_server.services import releases as service
 from flashworthy_server.services.releases import ReleaseFilters
@@ -114,6 +120,18 @@ def change_state(data: dict[str, Any], release_id: int) -> service.StoredRelease
     return service.change_state(
         current_site(), current_who(), release_id, data["state"], data["state_reason"]
     )
+
+
+@blueprint.route("/<int:release_id>", methods=["DELETE"])
+@blueprint.arguments(RemovalSchema, location="query")
+@blueprint.response(204)
+def remove(query: dict[str, Any], release_id: int) -> Response:
+    """Remove a release that should never have been recorded; withdraw what its maker took back.
+
+    What rests on it is told with 409, unless `anyway` says that it is known.
+    """
+    service.remove_release(current_site(), current_who(), release_id, **query)
+    return Response(status=204)
 
 
 @blueprint.route("/import", methods=["POST"])

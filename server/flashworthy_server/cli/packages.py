@@ -140,6 +140,17 @@ def verify(site: Site, as_json: bool) -> None:
         click.get_current_context().exit(FAILURE)
 
 
+@packages.command("remove")
+@with_site
+@click.argument("number", type=NUMBER)
+@click.option("--reason", required=True, help="Why it is kept no longer.")
+@click.option("--anyway", is_flag=True, help="You know what rests on it.")
+def remove(site: Site, number: int, reason: str, anyway: bool) -> None:
+    """Keep package NUMBER no longer, nor its file."""
+    service.remove(site, who(), number, reason, anyway=anyway)
+    click.echo(f"package #{number} is removed")
+
+
 @packages.command("fetch")
 @with_site
 @click.argument("number", type=NUMBER)

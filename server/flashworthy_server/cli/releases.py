@@ -112,6 +112,17 @@ def change_state(site: Site, number: int, state: str, reason: str) -> None:
     click.echo(printable(f"{changed.maker} {changed.release.version_text} is {state}"))
 
 
+@releases.command("remove")
+@with_site
+@click.argument("number", type=NUMBER)
+@click.option("--reason", required=True, help="Why it should never have been recorded.")
+@click.option("--anyway", is_flag=True, help="You know what rests on it.")
+def remove(site: Site, number: int, reason: str, anyway: bool) -> None:
+    """Remove release NUMBER; one that its maker took back is withdrawn instead."""
+    service.remove_release(site, who(), number, reason, anyway=anyway)
+    click.echo(f"release #{number} is removed")
+
+
 @releases.command("columns")
 def columns() -> None:
     """Explain the columns of a CSV file."""

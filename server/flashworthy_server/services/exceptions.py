@@ -21,7 +21,7 @@ from flashworthy_server.store.exceptions import StoredException as StoredExcepti
 
 
 def add_exception(site: Site, who: Who, data: Any) -> StoredException:
-    """Make an exception.
+    """Make an exception; one that holds already is not made twice.
 
     Raises:
         BadRowsError: it is wrong; each field is named.
@@ -33,6 +33,10 @@ def add_exception(site: Site, who: Who, data: Any) -> StoredException:
     exception = read.statement
     with site.database.writing() as connection:
         _require_machines(connection, exception)
+        holding = store.load_exceptions(connection, in_force_on=now.date(), before=None, count=None)
+        for each in holding:
+            if each.exception == exception:
+                return each
         exception_id = store.add_exception(connection, read.maker, exception, now)
         stored = StoredException(exception_id, read.maker, exception, now, None)
         machine_store.note_own_facts(connection, exception.machine_ids)

@@ -26,9 +26,9 @@ from flashworthy_server.errors import (
     NotFoundError,
 )
 from flashworthy_server.package_folder import Digest, Limits, PackageFolder, Written
-from flashworthy_server.services import audit, judgement, needs
+from flashworthy_server.services import audit, judgement, needs, touch
 from flashworthy_server.services.needs import Progress
-from flashworthy_server.services.reading import ReadRow, read_one
+from flashworthy_server.services.reading import ReadRow, read_one, require_reason
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import combinations as combination_store
@@ -109,6 +109,38 @@ def open_package(site: Site, package_id: int) -> tuple[StoredPackage, BinaryIO]:
         raise DamagedPackageError(
             f"package #{package_id} is damaged: {error}; keep it again from its source"
         ) from error
+
+
+def resting_on(site: Site, package: StoredPackage) -> list[str]:
+    """What rests on a package, a sentence each."""
+    with site.database.reading() as connection:
+        return touch.resting_on_package(connection, package)
+
+
+def remove(site: Site, who: Who, package_id: int, reason: str, *, anyway: bool = False) -> None:
+    """Keep a package no longer, nor its file, unless another package has the same.
+
+    Args:
+        anyway: whoever removes it knows what rests on it.
+
+    Raises:
+        InvalidInputError: a reason is missing.
+        NotFoundError: there is no such package.
+        ConflictError: something rests on it, and that was not said to be known.
+    """
+    require_reason(reason)
+    package, now = view_package(site, package_id), site.clock()
+    with site.database.writing() as connection:
+        touch.require_known(touch.resting_on_package(connection, package), anyway=anyway)
+        is_last = store.remove_package(connection, package_id, package.sha256)
+        _mark(site, connection, [package])
+        before = {**to_json(package.package), "sha256": package.sha256}
+        before["machine_id"] = package.machine_id
+        subject, after = f"package #{package_id}", {"reason": reason.strip()}
+        audit.record(connection, who, now, "package.remove", subject, before=before, after=after)
+    if is_last:
+        folder_of(site).remove(package.sha256)
+    judgement.judge_due(site)
 
 
 def verify_all(site: Site, progress: Progress | None = None) -> Verified:

@@ -21,7 +21,7 @@ from flashworthy_common.values import Unknown, from_json
 from flashworthy_common.weighing import Advisory
 from flashworthy_server.advisories import severity_of
 from flashworthy_server.documents import Row
-from flashworthy_server.errors import BadRow
+from flashworthy_server.errors import BadRow, InvalidInputError
 
 T = TypeVar("T")
 
@@ -52,6 +52,12 @@ def read_rows(
 def read_one(kind: type[T], data: Any, now: datetime, bad: list[BadRow]) -> ReadRow[T] | None:
     """What one form or request states; none where something is wrong with it."""
     return _read_row(kind, Row("", None, data), now, bad)
+
+
+def require_reason(reason: str) -> None:
+    """Raise `InvalidInputError` where somebody who takes something away does not say why."""
+    if not reason.strip():
+        raise InvalidInputError("reason", "reason: expected why, got nothing")
 
 
 def _read_row(kind: type[T], row: Row, now: datetime, bad: list[BadRow]) -> ReadRow[T] | None:

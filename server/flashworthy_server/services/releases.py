@@ -26,12 +26,17 @@ from flashworthy_server.errors import (
     BadRow,
     BadRowsError,
     ConflictError,
-    InvalidInputError,
     NotFoundError,
 )
-from flashworthy_server.services import audit, judgement, needs
+from flashworthy_server.services import audit, judgement, needs, touch
 from flashworthy_server.services.needs import Progress
-from flashworthy_server.services.reading import ReadRow, read_one, read_rows, with_severity
+from flashworthy_server.services.reading import (
+    ReadRow,
+    read_one,
+    read_rows,
+    require_reason,
+    with_severity,
+)
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import knowledge as store
@@ -172,20 +177,33 @@ def _require_no_other(connection: Connection, row: ReadRow[Release], release_id:
             raise BadRowsError([row.fault(says, "models")])
 
 
-def remove_release(site: Site, who: Who, release_id: int, reason: str) -> None:
+def resting_on(site: Site, stored: StoredRelease) -> list[str]:
+    """What rests on a release, a sentence each."""
+    with site.database.reading() as connection:
+        return touch.resting_on_release(connection, stored.maker, stored.release)
+
+
+def remove_release(
+    site: Site, who: Who, release_id: int, reason: str, *, anyway: bool = False
+) -> None:
     """Remove a release that should never have been recorded; what rests on it is judged anew.
 
     What a maker took back is withdrawn (`change_state`), not removed.
 
+    Args:
+        anyway: whoever removes it knows what rests on it.
+
     Raises:
         InvalidInputError: a reason is missing.
         NotFoundError: there is no such release.
+        ConflictError: something rests on it, and that was not said to be known.
     """
-    if not reason.strip():
-        raise InvalidInputError("reason", "reason: expected why it is removed, got nothing")
+    require_reason(reason)
     now = site.clock()
     with site.database.writing() as connection:
         was = _load(connection, release_id)
+        resting = touch.resting_on_release(connection, was.maker, was.release)
+        touch.require_known(resting, anyway=anyway)
         store.remove_release(connection, release_id)
         needs.mark_touched(connection, [(was.maker, was.release)])
         subject, before = f"release #{release_id}", to_json(was.release)

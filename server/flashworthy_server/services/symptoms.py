@@ -14,6 +14,8 @@ from flashworthy_server.store.symptoms import StoredSymptom as StoredSymptom
 def add_symptom(site: Site, who: Who, machine_id: int, says: str) -> StoredSymptom:
     """Record what a machine shows; a release that mends it becomes a reason.
 
+    What it is known to show is not recorded twice.
+
     Raises:
         BadRowsError: the text says too little.
         NotFoundError: there is no such machine.
@@ -26,6 +28,9 @@ def add_symptom(site: Site, who: Who, machine_id: int, says: str) -> StoredSympt
     with site.database.writing() as connection:
         if machine_store.load_machine(connection, machine_id) is None:
             raise NotFoundError(f"there is no machine #{machine_id}")
+        for each in store.load_symptoms(connection, machine_id):
+            if each.symptom.says == says and not each.ended_at:
+                return each
         symptom_id = store.add_symptom(connection, machine_id, symptom)
         machine_store.note_own_facts(connection, [machine_id])
         judgement.judge_machines(site, connection, [machine_id], now)

@@ -22,7 +22,7 @@ from flashworthy_common.need import Need, Observation, Standing
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
-from flashworthy_server.store.statements import add_combination, mark
+from flashworthy_server.store.statements import add_combination, combinations_about, mark
 from flashworthy_server.tables import UtcTime, combinations, machines, outdated_needs
 
 _KEY = (
@@ -131,6 +131,48 @@ def mark_all_behind(connection: Connection) -> None:
 def mark_all_of_other_rules(connection: Connection) -> None:
     """Mark every combination whose need other rules than the present ones worked out."""
     mark(connection, select(combinations.c.id).where(~_MADE_BY_PRESENT_RULES))
+
+
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """What a list of combinations tells of one."""
+
+    id: int
+    combination: Combination
+    standing: str
+    to_be_flashed: tuple[str, ...]  # version texts
+    machines: int  # in service
+
+
+def glimpses(
+    connection: Connection, maker: str, models: tuple[str, ...], count: int
+) -> list[Glimpse]:
+    """At most `count` combinations that a statement on some models may be about."""
+    ids = combinations_about(connection, maker, models, count)
+    in_service = (
+        select(machines.c.combination_id, func.count().label("machines"))
+        .where(machines.c.combination_id.in_(ids), machines.c.out_of_service_at.is_(None))
+        .group_by(machines.c.combination_id)
+    )
+    counted = {row.combination_id: row.machines for row in connection.execute(in_service)}
+    rows = connection.execute(
+        select(
+            combinations.c.id,
+            combinations.c.names,
+            combinations.c.standing,
+            combinations.c.need["path"].label("path"),
+        ).where(combinations.c.id.in_(ids))
+    )
+    return [
+        Glimpse(
+            row.id,
+            _of_names(row.names),
+            row.standing,
+            tuple(row.path or ())[1:],
+            counted.get(row.id, 0),
+        )
+        for row in rows
+    ]
 
 
 @dataclass(frozen=True, slots=True)

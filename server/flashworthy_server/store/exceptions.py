@@ -49,9 +49,9 @@ def load_exception(connection: Connection, exception_id: int) -> StoredException
 
 
 def load_exceptions(
-    connection: Connection, *, in_force_on: date | None, before: int | None, count: int
+    connection: Connection, *, in_force_on: date | None, before: int | None, count: int | None
 ) -> list[StoredException]:
-    """At most `count` exceptions with an id below `before`, newest first."""
+    """At most `count` exceptions with an id below `before`, newest first; none: all."""
     query = select(exceptions)
     if in_force_on is not None:
         query = query.where(exceptions.c.until >= in_force_on, exceptions.c.ended_at.is_(None))

@@ -1,5 +1,6 @@
 """Flashes that people said were started, and what came of each."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -88,6 +89,20 @@ def load_flashes(connection: Connection, machine_id: int, count: int) -> list[St
     query = select(flashes).where(flashes.c.machine_id == machine_id)
     rows = connection.execute(query.order_by(flashes.c.id.desc()).limit(count))
     return [_stored(row) for row in rows]
+
+
+def open_flashes(
+    connection: Connection, combination_ids: Iterable[int]
+) -> list[tuple[int, str, str, str]]:
+    """Those of some combinations that nothing came of yet: machine, from, to, target."""
+    columns = (flashes.c.machine_id, flashes.c.from_text, flashes.c.to_text, flashes.c.target_text)
+    rows = connection.execute(
+        select(*columns)
+        .join(machines, machines.c.flash_id == flashes.c.id)
+        .where(flashes.c.closed_at.is_(None), machines.c.combination_id.in_(list(combination_ids)))
+        .order_by(flashes.c.id)
+    )
+    return [(machine_id, from_, to, target) for machine_id, from_, to, target in rows]
 
 
 def _watch(connection: Connection, machine_id: int, **values: Any) -> None:

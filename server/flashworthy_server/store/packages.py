@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from flashworthy_common.releases import Package
 from flashworthy_common.values import from_json, to_json
 from flashworthy_server.db import upsert
-from flashworthy_server.store.statements import Kind, add_names
+from flashworthy_server.store.statements import Kind, add_names, drop_names
 from flashworthy_server.tables import package_files, packages
 
 
@@ -118,6 +118,27 @@ def packages_with(connection: Connection, sha256: str) -> list[StoredPackage]:
 def intact_packages_by_id(connection: Connection, ids: Iterable[int]) -> dict[int, Package]:
     query = _SELECT.where(packages.c.id.in_(list(ids)), package_files.c.damage.is_(None))
     return {row.id: from_json(Package, row.facts) for row in connection.execute(query)}
+
+
+def intact_packages_of(connection: Connection, maker: str, *, but: int) -> list[Package]:
+    """Every intact package of a maker, by its canonical name, but one; no board dumps."""
+    query = _SELECT.where(
+        packages.c.maker == maker,
+        packages.c.id != but,
+        packages.c.machine_id.is_(None),
+        package_files.c.damage.is_(None),
+    )
+    return [from_json(Package, row.facts) for row in connection.execute(query)]
+
+
+def remove_package(connection: Connection, package_id: int, sha256: str) -> bool:
+    """Remove a package; whether its file belongs to nothing any more, and is forgotten too."""
+    drop_names(connection, Kind.PACKAGE, package_id)
+    connection.execute(delete(packages).where(packages.c.id == package_id))
+    if packages_with(connection, sha256):
+        return False
+    connection.execute(delete(package_files).where(package_files.c.sha256 == sha256))
+    return True
 
 
 def intact_dumps_of_machines(

@@ -108,10 +108,27 @@ def mark_outdated(connection: Connection, named: Iterable[tuple[str, tuple[str, 
     Args:
         named: of each statement its maker's canonical name and the models that it names.
     """
+    for condition in _about(named):
+        mark(connection, select(combination_names.c.combination_id).distinct().where(condition))
+
+
+def combinations_about(
+    connection: Connection, maker: str, models: tuple[str, ...], count: int
+) -> list[int]:
+    """At most `count` combinations that a statement may be about, by their ids."""
+    found: set[int] = set()
+    for condition in _about([(maker, models)]):
+        ids = select(combination_names.c.combination_id).distinct().where(condition)
+        found.update(connection.scalars(ids.limit(count)))
+    return sorted(found)[:count]
+
+
+def _about(named: Iterable[tuple[str, tuple[str, ...]]]) -> Iterator[ColumnElement[bool]]:
+    """Conditions of `combination_names`, each as large as a query may be."""
     table, names = combination_names, {(maker, each) for maker, models in named for each in models}
     exact = {(maker, *lookup_of(name)) for maker, name in names if not is_pattern(name)}
     key = tuple_(table.c.maker, table.c.start, table.c.name)
-    conditions: list[ColumnElement[bool]] = [key.in_(part) for part in _parts(sorted(exact))]
+    yield from (key.in_(part) for part in _parts(sorted(exact)))
     by_pattern = [
         and_(
             table.c.maker == maker,
@@ -121,9 +138,7 @@ def mark_outdated(connection: Connection, named: Iterable[tuple[str, tuple[str, 
         for maker, name in sorted(names)
         if is_pattern(name) and (before := fold(name).partition(STAR)[0])
     ]
-    conditions += [or_(*part) for part in _parts(by_pattern, _PATTERNS_AT_ONCE)]
-    for condition in conditions:
-        mark(connection, select(table.c.combination_id).distinct().where(condition))
+    yield from (or_(*part) for part in _parts(by_pattern, _PATTERNS_AT_ONCE))
 
 
 def mark(connection: Connection, combination_ids: Select[Any]) -> None:

@@ -65,6 +65,7 @@ MAY: dict[str, frozenset[Role] | None] = {
     "releases.import_document": TECHNICIANS,
     "releases.one": VIEWERS,
     "releases.change_state": TECHNICIANS,
+    "releases.remove": TECHNICIANS,
     "releases.export": VIEWERS,
     "releases.schema": ANYONE,  # says nothing of the site
     "reviews.list_all": VIEWERS,
@@ -86,6 +87,7 @@ MAY: dict[str, frozenset[Role] | None] = {
     "packages.keep": TECHNICIANS,
     "packages.missing": VIEWERS,
     "packages.one": VIEWERS,
+    "packages.remove": TECHNICIANS,
     "packages.download": TECHNICIANS,  # a board dump holds one machine's serial and keys
     "jobs.list_all": VIEWERS,  # one's own; an administrator's are everyone's
     "jobs.one": VIEWERS,
