@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flashworthy_agent import __version__
-from flashworthy_agent.config import DEFAULT_FILE, read_place
+from flashworthy_agent.config import read_place
 from flashworthy_agent.enrolment_code import CODE_VARIABLE
 from flashworthy_agent.errors import AgentError, BusyError
 from flashworthy_agent.frame import complain, delivery_line, settings_of, state_folder, status_of
+from flashworthy_agent.places import CONFIG_FILE, STATE_FOLDER
 from flashworthy_agent.schedule import Schedule
-from flashworthy_agent.state import DEFAULT_FOLDER
 
 if TYPE_CHECKING:
     from flashworthy_agent.probes.access import Access
@@ -111,7 +111,22 @@ def _parser() -> argparse.ArgumentParser:
     )
     collect.add_argument("--out", type=Path, metavar="FILE", help="write the report to FILE")
     collect.add_argument("--table", action="store_true", help="show it in plain words, not as JSON")
+    collect.add_argument(
+        "--replay", type=Path, metavar="FILE",
+        help="look at what `capture` wrote of a machine, on any system, not at this one",
+    )  # fmt: skip
     collect.set_defaults(command="collect")
+
+    capture = commands.add_parser(
+        "capture", parents=[common, looking],
+        help="write down all that the probes read, tell what they made of it, send nothing",
+    )  # fmt: skip
+    capture.add_argument("--out", type=Path, required=True, metavar="FILE")
+    capture.add_argument(
+        "--replace-ids", action="store_true",
+        help="write other serials, user names and ids of the same form in their place",
+    )  # fmt: skip
+    capture.set_defaults(command="capture")
 
     send = commands.add_parser("send", parents=[common], help="send the reports that wait")
     send.add_argument("--again", action="store_true", help="also those that were set aside")
@@ -153,11 +168,11 @@ def _common_options() -> argparse.ArgumentParser:
     )  # fmt: skip
     options.add_argument(
         "--state", type=Path, metavar="DIR",
-        help=f"where the agent keeps its own (FLASHWORTHY_STATE, else {DEFAULT_FOLDER})",
+        help=f"where the agent keeps its own (FLASHWORTHY_STATE, else {STATE_FOLDER})",
     )  # fmt: skip
     options.add_argument(
         "--config", type=Path, metavar="FILE", dest="config_file",
-        help=f"the settings (FLASHWORTHY_CONFIG, else {DEFAULT_FILE})",
+        help=f"the settings (FLASHWORTHY_CONFIG, else {CONFIG_FILE})",
     )  # fmt: skip
     return options
 

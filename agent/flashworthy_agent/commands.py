@@ -7,7 +7,8 @@ import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from flashworthy_agent.address import canonical_address
 from flashworthy_agent.clock import utc_now
@@ -15,8 +16,6 @@ from flashworthy_agent.collect import look, make_report
 from flashworthy_agent.config import Config, Settings
 from flashworthy_agent.delivery import Delivery
 from flashworthy_agent.durable import write_durably
-from flashworthy_agent.enrolled import EnrolledAgent
-from flashworthy_agent.enrolment import enrol
 from flashworthy_agent.enrolment_code import CODE_VARIABLE, code_left_for, read_code
 from flashworthy_agent.errors import ConfigError, ServerUnavailableError, StateError
 from flashworthy_agent.frame import (
@@ -38,6 +37,9 @@ from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.report import IdentitySection, Report, Source, Why
 from flashworthy_common.values import from_json, write_time
 
+if TYPE_CHECKING:
+    from flashworthy_agent.enrolled import EnrolledAgent
+
 OUTCOME_STATUS = {"clear": 0, "prepare": 10, "hold": 20, "leave": 30, "undecided": 40}
 
 
@@ -53,11 +55,15 @@ def access_of(
     )
 
 
-def _agent(options: argparse.Namespace, settings: Settings) -> EnrolledAgent:
+def _agent(options: argparse.Namespace, settings: Settings) -> "EnrolledAgent":
+    from flashworthy_agent.enrolled import EnrolledAgent  # late: who only looks needs no network
+
     return EnrolledAgent(state_folder(options), settings.config)
 
 
 def _enrol(options: argparse.Namespace) -> int:
+    from flashworthy_agent.enrolment import enrol  # late: who only looks needs no network
+
     folder = state_folder(options)
     config = _with_server(options, settings_of(options))
     access = access_to(options.root.absolute())
@@ -89,16 +95,7 @@ def _code(options: argparse.Namespace, folder: StateFolder) -> str:
 
 
 def _collect(options: argparse.Namespace) -> int:
-    folder, settings = own_folder(options), settings_of(options)
-    findings = look(access_of(options, folder, settings))
-    state = _counted_if_possible(folder, findings.identity)
-    report = make_report(
-        findings,
-        replace(state, place=settings.config.place or state.place),
-        source=Source.FILE,
-        why=Why.BY_HAND,
-        configuration_digest=settings.config.digest(),
-    )
+    report = _replayed(options.replay) if options.replay else _collected(options)
     content = f"{encode_report(report)}\n".encode()  # JSON is UTF-8 whatever the terminal is
     if options.out:
         write_durably(options.out, content)
@@ -110,6 +107,39 @@ def _collect(options: argparse.Namespace) -> int:
     elif not options.out:
         sys.stdout.buffer.write(content)
     return 0
+
+
+def _collected(options: argparse.Namespace) -> Report:
+    folder, settings = own_folder(options), settings_of(options)
+    findings = look(access_of(options, folder, settings))
+    state = _counted_if_possible(folder, findings.identity)
+    return make_report(
+        findings,
+        replace(state, place=settings.config.place or state.place),
+        source=Source.FILE,
+        why=Why.BY_HAND,
+        configuration_digest=settings.config.digest(),
+    )
+
+
+def _replayed(file: Path) -> Report:
+    """Of whatever machine the capture is of, under an agent id of its own."""
+    from flashworthy_agent.capture import read_capture, replaying  # late: only this needs it
+
+    capture = read_capture(file.read_bytes())
+    findings = look(replaying(capture), platform_named(capture.head.platform))
+    return make_report(findings, new_state(sequence=1), source=Source.FILE, why=Why.BY_HAND)
+
+
+def _capture(options: argparse.Namespace) -> int:
+    from flashworthy_agent.capture import write_capture  # late: only this needs it
+    from flashworthy_agent.capturing import take, taken_lines
+
+    access = access_of(options, None, settings_of(options))
+    taken = take(access, platform_named(), sys.platform, replace_ids=options.replace_ids)
+    write_durably(options.out, write_capture(taken.capture))
+    print(*taken_lines(taken, options.out), sep="\n")
+    return 1 if taken.differing else 0
 
 
 def _counted_if_possible(folder: StateFolder | None, identity: IdentitySection) -> State:
@@ -174,7 +204,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _spot_answer(
-    agent: EnrolledAgent, delivery: Delivery, body: bytes
+    agent: "EnrolledAgent", delivery: Delivery, body: bytes
 ) -> tuple[dict[str, Any], list[str]]:
     """The verdict, of the server or else by its plan, and what is to be said before it."""
     if not delivery.stopped:
@@ -185,7 +215,7 @@ def _spot_answer(
     return _judged_by_plan(agent, body)
 
 
-def _judged_by_plan(agent: EnrolledAgent, body: bytes) -> tuple[dict[str, Any], list[str]]:
+def _judged_by_plan(agent: "EnrolledAgent", body: bytes) -> tuple[dict[str, Any], list[str]]:
     """The verdict as the server would answer it, and what it could not know.
 
     Raises:
@@ -269,6 +299,7 @@ def _status_lines(state: State | None, spool: Spool) -> list[str]:
 COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "enrol": _enrol,
     "collect": _collect,
+    "capture": _capture,
     "send": _send,
     "run": _run,
     "check": _check,

@@ -20,8 +20,8 @@ from urllib.parse import urlsplit
 
 from flashworthy_agent.address import canonical_address
 from flashworthy_agent.errors import AddressError, ConfigError
+from flashworthy_agent.rights import is_foreign, others_may_write
 
-DEFAULT_FILE = Path("/etc/flashworthy/agent.toml")
 PREFIX = "FLASHWORTHY_"
 NOT_SET, BY_DEFAULT, FROM_ENVIRONMENT = "not set", "default", "environment"
 
@@ -207,12 +207,12 @@ def _refuse_if_others_may_write(file: Path, status: os.stat_result) -> None:
     Raises:
         ConfigError: somebody other than root and the agent's own user may write `file`.
     """
-    if status.st_uid not in (0, os.geteuid()):
+    if is_foreign(status.st_uid):
         raise ConfigError(
             f"{file}: expected a file of root's or of the agent's own user, "
             f"got one of user {status.st_uid}; run chown root on it"
         )
-    if status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+    if others_may_write(status.st_mode):
         raise ConfigError(
             f"{file}: expected a file that only its owner can write, "
             f"got mode {stat.S_IMODE(status.st_mode):04o}; run chmod 644 on it"

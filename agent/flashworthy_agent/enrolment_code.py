@@ -6,6 +6,7 @@ from pathlib import Path
 
 from flashworthy_agent.config import PREFIX
 from flashworthy_agent.errors import ConfigError
+from flashworthy_agent.rights import others_may_read
 from flashworthy_agent.state import StateFolder
 
 CODE_VARIABLE = f"{PREFIX}CODE"
@@ -34,7 +35,7 @@ def read_code(file: Path) -> str:
         code = file.read_text("utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(f"{file}: expected an enrolment code: {error}") from error
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+    if others_may_read(mode):
         raise ConfigError(
             f"{file}: expected mode 0600, since it lets machines join, got {mode:04o}; "
             "run chmod 600 on it"

@@ -25,6 +25,10 @@ class BusyError(AgentError):
     """Another run of this agent is under way."""
 
 
+class CaptureError(AgentError):
+    """A file is not what `capture` writes."""
+
+
 class AddressError(AgentError):
     """The server's address is not one that the agent may talk to."""
 

@@ -5,6 +5,7 @@ knows this agent.
 """
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -72,7 +73,7 @@ def examine(
     Args:
         load: the settings in force, or raises `ConfigError`.
     """
-    found = [_rights()]
+    found = [_rights(access)]
     try:
         config = load().config
     except ConfigError as error:
@@ -91,8 +92,8 @@ def examine(
     return [*found, *_enrolled_at(config, state)]
 
 
-def _rights() -> Finding:
-    if os.geteuid() == 0:
+def _rights(access: Access) -> Finding:
+    if access.is_root:
         return Finding("rights", "runs as root")
     return Finding(
         "rights", "does not run as root", "run as root: serials and the raw SMBIOS table need it"
@@ -100,10 +101,9 @@ def _rights() -> Finding:
 
 
 def _space(folder: StateFolder) -> Finding:
-    space = os.statvfs(folder.folder)
-    free_bytes = space.f_bavail * space.f_frsize
+    free_bytes = shutil.disk_usage(folder.folder).free
     told = f"{free_bytes // 1_000_000} MB free below {folder.folder}"
-    if space.f_flag & os.ST_RDONLY:
+    if not os.access(folder.folder, os.W_OK):
         return Finding("space", f"{folder.folder} is read-only", "make it writable")
     if free_bytes < ENOUGH_FREE_BYTES:
         return Finding("space", told, "make room: reports that wait are kept there")

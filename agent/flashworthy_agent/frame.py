@@ -5,10 +5,11 @@ import os
 import sys
 from pathlib import Path
 
-from flashworthy_agent.config import DEFAULT_FILE, Settings, load_settings
+from flashworthy_agent.config import Settings, load_settings
 from flashworthy_agent.delivery import Delivery
 from flashworthy_agent.errors import ConfigError, StateError
-from flashworthy_agent.state import DEFAULT_FOLDER, StateFolder
+from flashworthy_agent.places import CONFIG_FILE, STATE_FOLDER
+from flashworthy_agent.state import StateFolder
 
 
 def complain(what: object) -> None:
@@ -19,7 +20,7 @@ def settings_of(options: argparse.Namespace) -> Settings:
     named = options.config_file or os.environ.get("FLASHWORTHY_CONFIG")
     if named and not Path(named).is_file():
         raise ConfigError(f"{named}: expected a file with the settings, and it is not there")
-    default = DEFAULT_FILE if is_this_machine(options) else None
+    default = CONFIG_FILE if is_this_machine(options) else None
     return load_settings(Path(named) if named else default, os.environ)
 
 
@@ -33,7 +34,7 @@ def state_folder(options: argparse.Namespace) -> StateFolder:
     if folder is None:
         raise StateError(
             "with --root, name the state folder with --state: "
-            f"{DEFAULT_FOLDER} belongs to this machine, not to the one below {options.root}"
+            f"{STATE_FOLDER} belongs to this machine, not to the one below {options.root}"
         )
     return folder
 
@@ -42,7 +43,7 @@ def own_folder(options: argparse.Namespace) -> StateFolder | None:
     named = options.state or os.environ.get("FLASHWORTHY_STATE")
     if named:
         return StateFolder(Path(named))
-    return StateFolder(DEFAULT_FOLDER) if is_this_machine(options) else None
+    return StateFolder(STATE_FOLDER) if is_this_machine(options) else None
 
 
 def is_this_machine(options: argparse.Namespace) -> bool:

@@ -7,7 +7,6 @@
 - Changes are made one at a time under a lock, and are on disk before they are acted upon.
 """
 
-import fcntl
 import json
 import stat
 from collections.abc import Iterator
@@ -19,10 +18,9 @@ from typing import IO, Any
 
 from flashworthy_agent.durable import OWNER_ONLY_FILE, make_private_folder, write_durably
 from flashworthy_agent.errors import BusyError, NotEnrolledError, StateError
+from flashworthy_agent.rights import lock, others_may_read, others_may_write
 from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.values import from_json, to_json
-
-DEFAULT_FOLDER = Path("/var/lib/flashworthy-agent")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,8 +97,8 @@ class StateFolder:
     @contextmanager
     def locked(self) -> Iterator[None]:
         """Holds off every other process that changes what is in this folder."""
-        with self._lock_file("lock") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+        with self._lock_file("lock") as file:
+            lock(file, wait=True)
             yield
 
     @contextmanager
@@ -110,9 +108,9 @@ class StateFolder:
         Raises:
             BusyError: another one is under way.
         """
-        with self._lock_file("run.lock") as lock:
+        with self._lock_file("run.lock") as file:
             try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                lock(file, wait=False)
             except BlockingIOError as error:
                 raise BusyError("another run of this agent is under way; try again") from error
             yield
@@ -120,7 +118,7 @@ class StateFolder:
     def _lock_file(self, name: str) -> IO[str]:
         try:
             make_private_folder(self.folder)
-            return open(self.folder / name, "w")
+            return open(self.folder / name, "a")
         except OSError as error:
             raise _unusable(self.folder, error) from error
 
@@ -148,14 +146,14 @@ class StateFolder:
 
     def _refuse_if_open_to_others(self) -> None:
         mode = stat.S_IMODE(self._file.stat().st_mode)
-        if mode & (stat.S_IRWXG | stat.S_IRWXO):
+        if others_may_read(mode):
             raise StateError(
                 f"{self._file}: expected mode {OWNER_ONLY_FILE:04o}, since it holds the token, "
                 f"got {mode:04o}: others may have read it; "
                 f"run chmod 600 on it and enrol again for a new token"
             )
         folder_mode = stat.S_IMODE(self.folder.stat().st_mode)
-        if folder_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        if others_may_write(folder_mode):
             raise StateError(
                 f"{self.folder}: expected a folder in which only its owner can write, "
                 f"got mode {folder_mode:04o}; run chmod 700 on it"

@@ -20,10 +20,11 @@ _OF_EVERY_SECTION = {field.name for field in fields(Section)}
 
 def report_lines(report: Report) -> list[str]:
     """Every section under its name, each with when it was seen and where."""
-    return [line for name in SECTIONS for line in _section_lines(name, getattr(report, name))]
+    return [line for name in SECTIONS for line in section_lines(name, getattr(report, name))]
 
 
-def _section_lines(name: str, section: Section) -> Iterator[str]:
+def section_lines(name: str, section: Section) -> Iterator[str]:
+    """One section, and an empty line."""
     seen = section.seen_at
     when = "" if isinstance(seen, Unknown) else f", seen {write_time(seen)}"
     yield f"{name}: {section.source}{when}"

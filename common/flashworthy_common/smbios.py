@@ -403,6 +403,25 @@ def parse_table(data: bytes, version: ReleaseNumber | Unknown) -> Table:
     )
 
 
+# Where structures name one specimen: serial numbers and asset tags. [§7.2 to §7.5, §7.18, ...]
+_SPECIMENS = {1: (0x07,), 2: (0x07, 0x08), 3: (0x07, 0x08), 4: (0x20, 0x21), 17: (0x18, 0x19),
+              22: (0x07,), 39: (0x08, 0x09)}  # fmt: skip
+
+
+def specimen_names(data: bytes) -> tuple[str, ...]:
+    """What in a table tells this machine and its parts from others of their kind.
+
+    Those are the serial numbers and asset tags of system, board, chassis, processors, memory,
+    batteries and power supplies, as they stand; the system's UUID is a field of `parse_table`.
+    """
+    found = (
+        structure.text(offset)
+        for structure in _structures(data, [])
+        for offset in _SPECIMENS.get(structure.type, ())
+    )
+    return tuple(sorted({text for text in found if not isinstance(text, Unknown)}))
+
+
 def _first(found: dict[int, list[Any]], kind: int) -> Any:
     return next(iter(found[kind]), _absent(kind))
 

@@ -44,7 +44,7 @@ class Access:
     @property
     def is_root(self) -> bool:
         """Whether the agent may read everything."""
-        return self.is_live and bool(self.inputs.ask("is root"))
+        return bool(self.inputs.ask("is root"))
 
     @property
     def architecture(self) -> str:

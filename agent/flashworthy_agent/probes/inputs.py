@@ -15,6 +15,8 @@ from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 from typing import Any, Protocol
 
+from flashworthy_agent.rights import is_root
+
 MAX_FILE_BYTES = 1 << 20
 _PIECE_BYTES = 1 << 16
 _MAX_LINKS = 40  # followed for one path; what the Linux kernel allows
@@ -24,6 +26,24 @@ _OPEN_FLAGS |= getattr(os, "O_BINARY", 0)  # and Windows alone needs this
 
 Question = tuple[str | int, ...]  # the kind, and what it is about
 Answer = Any  # bytes | str | int | float | bool | None | a list of answers
+
+
+# Every kind of question, and the shape of its answer: a type, a list of one shape, or a tuple of
+# shapes for a list of just these.
+KINDS: dict[str, Any] = {
+    "file": bytes,  # PATH: the bytes of a regular file
+    "head": bytes,  # PATH, SIZE: its first bytes, or a disk's
+    "names": [str],  # FOLDER: what is in it, sorted
+    "times": (float, float),  # PATH: last changed, last read; seconds since 1970
+    "free bytes": int,  # FOLDER: room for an ordinary user on its file system
+    "has program": bool,  # NAME
+    "program": (int | None, bytes, bytes),  # ARGUMENTS: status or none, output, complaint
+    "environment": str | None,  # NAME
+    "is root": bool,
+    "architecture": str,  # of the processor, as the system names it
+    "network driver": bytes,  # INTERFACE: struct ethtool_drvinfo
+    "UPS": [str],  # NAME, HOST, PORT: every line that its server says
+}
 
 
 class Inputs(Protocol):
@@ -60,6 +80,7 @@ class FilesBelow:
             "head": self._read_head,
             "names": self._names,
             "times": self._times,
+            "is root": is_root,  # whoever asks, for that decides what can be read
         }
 
     def ask(self, kind: str, *about: str | int, **limits: float) -> Answer:

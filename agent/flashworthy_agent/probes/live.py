@@ -34,8 +34,7 @@ class RunningSystem(FilesBelow):
             "has program": lambda name: shutil.which(name) is not None,
             "free bytes": lambda folder: shutil.disk_usage(folder).free,
             "environment": os.environ.get,
-            "is root": lambda: os.geteuid() == 0,
-            "architecture": lambda: os.uname().machine,
+            "architecture": _architecture,
         }
 
     def ask(self, kind: str, *about: str | int, **limits: float) -> Answer:
@@ -46,6 +45,12 @@ class RunningSystem(FilesBelow):
 
     def _place(self, path: str) -> str:
         return path
+
+
+def _architecture() -> str:
+    if hasattr(os, "uname"):
+        return os.uname().machine
+    return os.environ.get("PROCESSOR_ARCHITECTURE", "")
 
 
 def _run(*arguments: str, seconds: float) -> Answer:

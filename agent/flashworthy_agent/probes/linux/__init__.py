@@ -1,6 +1,9 @@
 """How Linux answers. The costly question comes last, so that nothing waits for it."""
 
+from collections.abc import Iterable
+
 from flashworthy_agent.probes.access import Access
+from flashworthy_agent.probes.inputs import Answer, Question
 from flashworthy_agent.probes.linux.components import look_at_components
 from flashworthy_agent.probes.linux.firmware import look_at_firmware
 from flashworthy_agent.probes.linux.identity import look_at_identity
@@ -21,6 +24,18 @@ def _programs_with_windows(access: Access) -> Maybe[tuple[str, ...]]:
     )
 
     return programs_with_windows(access)
+
+
+def _withheld(question: Question, answer: Answer) -> Answer:
+    from flashworthy_agent.probes.linux.private import withheld  # late: only for a capture
+
+    return withheld(question, answer)
+
+
+def _personal(question: Question, answer: Answer) -> Iterable[str]:
+    from flashworthy_agent.probes.linux.private import personal  # late: only for a capture
+
+    return personal(question, answer)
 
 
 LINUX = Platform(
@@ -45,4 +60,6 @@ LINUX = Platform(
     ),
     uptime_seconds=lambda access: uptime_seconds(access.files),
     programs_with_windows=_programs_with_windows,
+    withheld=_withheld,
+    personal=_personal,
 )

@@ -21,9 +21,11 @@ _MAGIC = b"LUKS\xba\xbe"
 _UUID = slice(168, 208)  # in both versions
 _CHECKSUM = slice(448, 512)
 _LONGEST_BYTES = 4 << 20  # LUKS2 §2.2
-_V1_SLOTS_AT, _V1_SLOT_BYTES, _V1_SLOTS = 208, 48, 8  # LUKS1 §2.1
+_V1_SLOT_BYTES = 48  # LUKS1 §2.1
+_V1_STARTS = range(208, 208 + 8 * _V1_SLOT_BYTES, _V1_SLOT_BYTES)
 _V1_ENABLED = bytes.fromhex("00AC71F3")
 _NO_HEADER = Unknown("no LUKS header is there; it may lie elsewhere")
+_NOT_AS_DESCRIBED = (ValueError, LookupError, TypeError, AttributeError, RecursionError)
 _CORRUPT = Unknown("corrupt: the LUKS header is not as its own checksum or format says")
 
 # Tokens of systemd-cryptenroll(1) that stand for something a person has or knows.
@@ -57,9 +59,49 @@ def parse_header(data: bytes) -> Maybe[Protectors]:
     return Unknown(f"LUKS version {version} is not known here")
 
 
+def without_keys(data: bytes) -> bytes:
+    """The same header without UUID, salts, digests and sealed keys, under a checksum of its own.
+
+    What opens the volume still reads the same. What is no header, or a corrupt one, is emptied.
+    """
+    if not data.startswith(_MAGIC):
+        return bytes(len(data))
+    kept = bytearray(len(data))
+    kept[:16] = data[:16]  # magic, version, length
+    if data[6:8] == b"\0\1":
+        for at in _V1_STARTS:
+            kept[at : at + 4] = data[at : at + 4]
+    elif (text := _json_without_keys(data)) is not None:
+        kept[FIRST_BYTES : FIRST_BYTES + len(text)] = text
+        kept[_CHECKSUM] = _checksum(bytes(kept)).ljust(64, b"\0")
+    return bytes(kept)
+
+
+def _json_without_keys(data: bytes) -> bytes | None:
+    try:
+        described = _without_keys(json.loads(_checked_json(data)))
+    except _NOT_AS_DESCRIBED:
+        return None
+    return json.dumps(described, separators=(",", ":")).encode()
+
+
+def _without_keys(described: dict[str, Any]) -> dict[str, Any]:
+    """What says which slots there are, which of them open the volume, and by what."""
+    return {
+        "keyslots": {name: {"type": slot["type"]} for name, slot in described["keyslots"].items()},
+        "digests": {
+            name: {"keyslots": one["keyslots"]} for name, one in described["digests"].items()
+        },
+        "tokens": {
+            name: {"type": "tpm2" if _is_sealed(token) else token["type"],
+                   "keyslots": token["keyslots"]}
+            for name, token in described["tokens"].items()
+        },
+    }  # fmt: skip
+
+
 def _first_version(data: bytes, uuid: str) -> Protectors:
-    ends = range(_V1_SLOTS_AT, _V1_SLOTS_AT + _V1_SLOTS * _V1_SLOT_BYTES, _V1_SLOT_BYTES)
-    slots = [data[at : at + _V1_SLOT_BYTES] for at in ends]
+    slots = [data[at : at + _V1_SLOT_BYTES] for at in _V1_STARTS]
     enabled = b"".join(slot for slot in slots if slot.startswith(_V1_ENABLED))
     kind = ProtectorKind.PASSPHRASE if enabled else Unknown("no key slot is in use")
     return Protectors(kind, _protector_id(uuid, enabled))
@@ -71,7 +113,7 @@ def _second_version(data: bytes, uuid: str) -> Maybe[Protectors]:
         slots, tokens = _open_slots(described), list(described["tokens"].values())
         sealed = {slot for token in tokens if _is_sealed(token) for slot in token["keyslots"]}
         others = {slot for token in tokens if _is_other(token) for slot in token["keyslots"]}
-    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+    except _NOT_AS_DESCRIBED:
         return _CORRUPT
     unsealed = {name: slot for name, slot in slots.items() if name not in sealed}
     kind = _kind(is_sealed=bool(sealed & slots.keys()), is_typed=bool(unsealed.keys() - others),
@@ -81,13 +123,17 @@ def _second_version(data: bytes, uuid: str) -> Maybe[Protectors]:
 
 def _checked_json(data: bytes) -> bytes:
     """The description, if the checksum over the whole header is right; else none."""
-    import hashlib  # late: only a machine with such a volume needs it
-
     length = header_bytes(data)
-    unsigned = data[: _CHECKSUM.start] + bytes(64) + data[_CHECKSUM.stop : length]
-    digest = hashlib.sha256(unsigned).digest()
+    digest = _checksum(data[:length])
     is_whole = len(data) >= length and digest == data[_CHECKSUM][: len(digest)]
     return data[FIRST_BYTES:length].partition(b"\0")[0] if is_whole else b""
+
+
+def _checksum(header: bytes) -> bytes:
+    import hashlib  # late: only a machine with such a volume needs it
+
+    unsigned = header[: _CHECKSUM.start] + bytes(64) + header[_CHECKSUM.stop :]
+    return hashlib.sha256(unsigned).digest()
 
 
 def _open_slots(described: dict[str, Any]) -> dict[str, Any]:

@@ -19,7 +19,7 @@ _MOST_LOAD_PERCENT = 1000
 _LONGEST_RUNTIME_SECONDS = 2**40
 
 _MONITOR_PIDS = ("/run/nut/upsmon.pid", "/run/upsmon.pid")
-_MONITOR_FILES = ("/etc/nut/upsmon.conf", "/etc/ups/upsmon.conf")
+MONITOR_FILES = ("/etc/nut/upsmon.conf", "/etc/ups/upsmon.conf")
 _THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
 
 
@@ -70,7 +70,7 @@ def shuts_this_down(files: Files, address: UpsAddress) -> Maybe[bool]:
     pids = [files.text(path) for path in _MONITOR_PIDS]
     if not any(files.text(f"/proc/{pid}/comm") == "upsmon" for pid in pids if isinstance(pid, str)):
         return Unknown("no upsmon runs here; whether another program obeys it cannot be seen")
-    contents = [files.content(path) for path in _MONITOR_FILES]
+    contents = [files.content(path) for path in MONITOR_FILES]
     content = next((one for one in contents if isinstance(one, bytes)), contents[0])
     if isinstance(content, Unknown):
         return content
