@@ -13,7 +13,7 @@ cd "$(dirname "$0")/.."
 
 SYSTEM_PACKAGES=(dmidecode nginx-light mmdebstrap systemd-container openssl cryptsetup-bin
     qemu-system-x86 ovmf acpica-tools busybox-static gcc gnu-efi
-    rpm createrepo-c dnf zypper pacman-package-manager)
+    rpm createrepo-c dnf zypper pacman-package-manager chromium poppler-utils)
 # What only lies there to be started by a test: a UPS server, and the kernel of an emulated machine.
 UNPACKED_PACKAGES=(nut-server libupsclient6 libwrap0 linux-image-amd64)
 

@@ -11,6 +11,7 @@ from flashworthy_server.services import audit, machines
 from flashworthy_server.services.who import Role
 from flashworthy_server.web.access import MAY, is_page
 from flashworthy_server.web.origin import FORM_FIELD
+from support.library import paths
 from support.site import KNOWLEDGE, a_sent_report
 
 CHANGES = [  # what may differ after pages were only read
@@ -447,3 +448,10 @@ def test_no_page_gives_hints_of_a_password(site):
 
     assert known.text == unknown.text
     assert "hint" not in known.text
+
+
+def test_the_real_browser_reaches_every_page():
+    by_endpoint = dict(paths())
+
+    assert by_endpoint["pages.overview"] == "/"
+    assert by_endpoint["pages.machine"].startswith("/machines/")

@@ -21,6 +21,7 @@ _AS_OFTEN_AS_A_TEST_LIKES = """
 machine_requests_per_minute = 1000000
 address_requests_per_minute = 1000000
 unknown_per_minute = 1000000
+session_proof_minutes = 600
 """
 
 
@@ -40,7 +41,7 @@ class RealServer:
         self.address = f"http://127.0.0.1:{self.port}"
 
     def __enter__(self) -> "RealServer":
-        self._call("migrate")
+        self.call("migrate")
         self.start()
         return self
 
@@ -69,7 +70,7 @@ class RealServer:
 
     def code(self) -> str:
         """An enrolment code for a few machines."""
-        return self._call("code", "new", "--uses", "20").split()[0]
+        return self.call("code", "new", "--uses", "20").split()[0]
 
     def reports(self) -> Counter[str]:
         """How often the server has each report, by report id."""
@@ -100,7 +101,8 @@ class RealServer:
         finally:
             connection.close()
 
-    def _call(self, *arguments: str) -> str:
+    def call(self, *arguments: str) -> str:
+        """Run the server's command line; what it printed."""
         command = [sys.executable, "-c", _PROGRAM, *arguments]
         done = subprocess.run(command, env=self._environment(), capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
@@ -109,6 +111,7 @@ class RealServer:
     def _environment(self) -> dict[str, str]:
         return os.environ | {
             "FLASHWORTHY_DATABASE": self.database_url,
+            "FLASHWORTHY_PACKAGES": str(self._folder / "packages"),
             "FLASHWORTHY_SETTINGS": str(self._settings),
         }
 

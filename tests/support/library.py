@@ -1,0 +1,71 @@
+"""The invented county library of the demo, on a real server, with something on every page."""
+
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from flask import Flask
+
+from flashworthy_server import pages
+from flashworthy_server.web.access import STYLESHEET, is_page
+from support.real_server import RealServer
+
+DEMO = Path(__file__).parents[2] / "deploy" / "demo"
+SHOWN = "dunmere-folio-14-03"  # the machine whose page is looked at: it is to be prepared
+PEOPLE = {"Ida Fenwick": "administrator", "Tom Arden": "technician", "Vera Holt": "viewer"}
+PASSWORD = "quay windlass lamp"
+
+# What stands for the parts of a page's address. Each page with parts needs its line here: it names
+# something that `fill` has made.
+PARTS: dict[str, dict[str, object]] = {
+    "pages.machine": {"machine_id": 3},
+    "pages.person": {"account_id": 1},
+}
+
+
+def paths() -> Iterator[tuple[str, str]]:
+    """Endpoint and address of every page that can be got, by the application's own map.
+
+    Raises:
+        KeyError: a page has parts in its address, and no line in `PARTS`.
+    """
+    app = Flask(__name__, static_folder=None)
+    pages.register(app)
+    with app.test_request_context():
+        for rule in app.url_map.iter_rules():
+            if is_page(rule.endpoint) and rule.endpoint != STYLESHEET and "GET" in rule.methods:
+                parts = PARTS[rule.endpoint] if rule.arguments else {}
+                _, path = rule.build(parts)
+                yield rule.endpoint, path
+
+
+def fill(server: RealServer, folder: Path) -> None:
+    """Releases, machines with their reports, and what people recorded."""
+    releases = folder / "releases.json"
+    releases.write_text(_demo("--releases"))
+    server.call("releases", "import", str(releases))
+    server.call("exploited", "import", str(DEMO / "exploited.json"))
+    server.call("weighing", "set", "human_impact=high")
+    code = server.call("code", "new", "--uses", "100", "--days", "1").split()[0]
+    _demo("--server", server.address, "--code", code)
+    server.call("mark", "gorse-end-folio-11-18", "fire-alarm panel terminal")
+    server.call("symptoms", "add", SHOWN, "the fan hums after sleep")
+    server.call("confirmations", "add", "castle-row-folio-14-02", "recovery-key")
+    server.call("flash", "start", "birchwick-folio-14-01")
+
+
+def set_up_codes(server: RealServer) -> dict[str, str]:
+    """Accounts for `PEOPLE`; the code of each that sets a password."""
+    return {
+        name: re.search(r"fwsetup-\S+", server.call("account", "new", name, "--role", role))[0]
+        for name, role in PEOPLE.items()
+    }
+
+
+def _demo(*arguments: str) -> str:
+    command = [sys.executable, str(DEMO / "county_library.py"), *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
