@@ -166,17 +166,19 @@ def test_behind_tls_pages_are_for_every_address(site):
 def test_the_page_of_a_machine_says_what_the_terminal_says(site, administrator):
     site.machine(1)
     site.post("/releases/import", KNOWLEDGE)
-    for path, show_all in (("/machines/1", False), ("/machines/1?all=yes", True)):
-        page = administrator.open(path)
+    page = administrator.open("/machines/1")
 
-        verdict = machines.verdict_of(site.site, 1, Moment.DESK)
-        lines = verdict_lines(verdict, now=site.clock.now, show_all=show_all)
-        head, sentence, _, *rest = lines
-        assert head.split()[0].casefold() in page.text
-        assert sentence in page.text
-        for line in rest:
-            words = " ".join(line[10:].split()) if line[:1].islower() or line[:1] == " " else line
-            assert words.removesuffix(" (each of them: --all)") in page.text
+    verdict = machines.verdict_of(site.site, 1, Moment.DESK)
+    head, sentence, _, *rest = verdict_lines(verdict, now=site.clock.now)
+    assert head.split()[0].casefold() in page.text
+    assert sentence in page.text
+    for line in rest:
+        words = " ".join(line[10:].split()) if line[:1].islower() or line[:1] == " " else line
+        assert words.removesuffix(" (each of them: --all)") in page.text
+    for check in verdict.checks:
+        assert check.title in page.text
+        assert check.says in page.text
+        assert check.remedy in page.text
 
 
 def test_a_machine_that_has_not_reported_says_so(site, administrator):

@@ -21,6 +21,7 @@ PASSWORD = "quay windlass lamp"
 # something that `fill` has made.
 PARTS: dict[str, dict[str, object]] = {
     "pages.machine": {"machine_id": 3},
+    "pages.report": {"machine_id": 3, "number": 1},
     "pages.person": {"account_id": 1},
 }
 

@@ -1,8 +1,5 @@
 """Machines: lists, one machine, its history, its verdict."""
 
-import csv
-import io
-from collections.abc import Iterable, Iterator
 from dataclasses import fields as fields_of
 from typing import Any
 
@@ -16,7 +13,6 @@ from flashworthy_common.readiness import Moment, Outcome
 from flashworthy_common.reasons import Priority
 from flashworthy_server.answers import (
     HistorySchema,
-    MachineRowSchema,
     MachineSchema,
     MachinesSchema,
     VerdictSchema,
@@ -32,11 +28,9 @@ from flashworthy_server.api.queries import (
 )
 from flashworthy_server.services import machines as service
 from flashworthy_server.services.machines import Filters
+from flashworthy_server.spreadsheets import CSV_TYPE, lines_of_machines
 from flashworthy_server.web.access import require_own
 from flashworthy_server.web.context import current_site, current_who
-
-CSV = "text/csv"
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run; OWASP
 
 blueprint = Blueprint(
     "machines", __name__, url_prefix="/machines", description="what the machines are now"
@@ -80,7 +74,7 @@ class MarkSchema(Schema):
 @blueprint.arguments(FilterSchema, location="query")
 @blueprint.response(200, MachinesSchema)
 @blueprint.alt_response(
-    200, schema={"type": "string"}, content_type=CSV, description="All of them.", success=True
+    200, schema={"type": "string"}, content_type=CSV_TYPE, description="All of them.", success=True
 )
 def list_machines(query: dict[str, Any]) -> Any:
     """Machines in the order of their names, one page after another.
@@ -90,9 +84,9 @@ def list_machines(query: dict[str, Any]) -> Any:
     """
     site = current_site()
     asked: dict[str, Any] = {name: query[name] for name in _FILTERS if name in query}
-    if request.accept_mimetypes.best_match(["application/json", CSV]) == CSV:
+    if request.accept_mimetypes.best_match(["application/json", CSV_TYPE]) == CSV_TYPE:
         rows = service.all_machines(site, Filters(**asked), at_once=site.config.most_page_rows)
-        return Response(_csv(rows), content_type=f"{CSV}; charset=utf-8")
+        return Response(lines_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
     page = service.page_of_machines(
         site, Filters(**asked), after=query.get("after"), count=page_count(query)
     )
@@ -132,24 +126,3 @@ def verdict(query: dict[str, Any], machine_id: int) -> dict[str, Any]:
     """The verdict of now, from the desk or on the spot; a machine may ask for its own."""
     require_own(machine_id)
     return verdict_to_json(service.verdict_of(current_site(), machine_id, query["moment"]))
-
-
-def _csv(rows: Iterable[service.MachineRow]) -> Iterator[str]:
-    schema = MachineRowSchema()
-    yield _csv_line(schema.fields)
-    for row in rows:
-        data = schema.dump(row)
-        data["attention"] = " ".join(data["attention"])
-        yield _csv_line(data.values())
-
-
-def _csv_line(values: Iterable[Any]) -> str:
-    line = io.StringIO()
-    csv.writer(line).writerow(map(_cell, values))
-    return line.getvalue()
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
-        return f"'{value}"
-    return value

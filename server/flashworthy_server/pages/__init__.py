@@ -14,6 +14,7 @@ from flask import Flask
 from flashworthy_server.pages import (
     account,
     codes,
+    machine,
     machines,
     overview,
     people,
@@ -28,6 +29,7 @@ _MODULES = (
     sign_in,
     overview,
     machines,
+    machine,
     releases,
     account,
     people,

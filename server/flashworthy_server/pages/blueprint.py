@@ -89,5 +89,5 @@ def _links(pages: Iterable[tuple[str, str]], role: Role | None) -> Iterator[Link
 
 
 def _may(role: Role | None, endpoint: str) -> bool:
-    allowed = access.MAY[endpoint]
+    allowed = access.MAY.get(endpoint, frozenset())
     return allowed is access.ANYONE or role in allowed

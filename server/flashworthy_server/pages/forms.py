@@ -72,14 +72,16 @@ class Form:
 
     def typed(self, name: str, otherwise: object = "") -> object:
         """What was typed into a field where this form could not be taken, else `otherwise`."""
-        return request.form.get(name, "") if self._came_back() else otherwise
+        return request.form.get(name, "") if self.came_back else otherwise
 
     def fault(self, name: str) -> str:
         """What is wrong with a field; empty where nothing is."""
-        faults: Iterable[Fault] = g.faults if self._came_back() else ()
+        faults: Iterable[Fault] = g.faults if self.came_back else ()
         return "; ".join(fault.says for fault in faults if fault.field == name)
 
-    def _came_back(self) -> bool:
+    @property
+    def came_back(self) -> bool:
+        """Whether this is the form that could not be taken."""
         is_sent = urlsplit(self.action).path == request.path and self.which == text(WHICH)
         return "faults" in g and is_sent
 

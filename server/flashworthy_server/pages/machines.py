@@ -1,4 +1,7 @@
-"""Machines: the list, one of them with its verdict, and what people say of it."""
+"""Machines: the list with its filters, the same as CSV, and one that has no agent.
+
+Every filter stands in the address, so that a list can be kept, sent, and come back to.
+"""
 
 from dataclasses import replace
 from typing import Any
@@ -6,120 +9,132 @@ from typing import Any
 from flask import Response, render_template, request, url_for
 
 from flashworthy_common.attention import AttentionCode
+from flashworthy_common.chassis import Kind
+from flashworthy_common.entered import Entry
 from flashworthy_common.need import Standing
-from flashworthy_common.present import MORE, closing, sentence, verdict_parts
-from flashworthy_common.readiness import Moment, Outcome
+from flashworthy_common.readiness import Outcome
 from flashworthy_common.reasons import Priority
 from flashworthy_server.errors import InvalidInputError
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import choice, or_back_to, text, to_page
-from flashworthy_server.services import credentials
+from flashworthy_server.pages.forms import or_back_to, text, to_page
 from flashworthy_server.services import machines as service
-from flashworthy_server.services.machines import Filters, MachineView
+from flashworthy_server.services.entry import enter_machine
+from flashworthy_server.services.machines import Filters
+from flashworthy_server.services.overview import OLDEST_YEARS, years_before
+from flashworthy_server.spreadsheets import CSV_TYPE, lines_of_machines
 from flashworthy_server.web.context import current_site, current_who
 
 _LONGEST_FILTER = 200  # characters
 _CHOICES = {
     "outcome": [each.value for each in Outcome],
-    "standing": [each.value for each in Standing],
     "priority": [each.value for each in Priority],
+    "standing": [each.value for each in Standing],
     "attention": [each.value for each in AttentionCode],
+    "older": [str(years) for years in range(1, OLDEST_YEARS + 1)],  # years, at least
 }
-_TEXTS = ("place", "maker", "model", "text")
-_REPORTS_SHOWN = 10
-ASKS_A_PERSON = ("identity-in-doubt", "board-replaced")  # to be acknowledged
+_TEXTS = ("text", "place", "maker", "model")
+_LABELS = {"older": "Firmware older than years"}
+_KINDS = (("", "not said"), *((each.value, each.value) for each in Kind))
+_YES_OR_NO = (("", "not said"), ("yes", "yes"), ("no", "no"))
 
 
 @blueprint.get("/machines")
 def machines() -> str:
     site, asked = current_site(), _asked()
-    filters = replace(Filters(**asked), out_of_service="out" in request.args)
-    page = service.page_of_machines(site, filters, after=_after(), count=site.config.page_rows)
+    page = service.page_of_machines(
+        site, _filters(asked), after=_after(), count=site.config.page_rows
+    )
     return render_template(
-        "pages/machines.html", rows=page.rows, asked=asked, choices=_CHOICES, more=_more(page.after)
+        "pages/machines.html",
+        rows=page.rows,
+        asked=asked,
+        choices=_CHOICES,
+        labels=_LABELS,
+        texts=_TEXTS,
+        is_out="out" in request.args,
+        more=_more(page.after),
     )
 
 
-@blueprint.get("/machines/<int:machine_id>")
-def machine(machine_id: int) -> str:
-    site, show_all = current_site(), "all" in request.args
-    view = service.view_machine(site, machine_id)
-    history = service.history_of(site, machine_id, before=None, count=_REPORTS_SHOWN)
-    return render_template(
-        "pages/machine.html",
-        view=view,
-        history=history,
-        verdict=_verdict(view, show_all),
-        show_all=show_all,
-        asks_a_person=ASKS_A_PERSON,
-        MORE=MORE,
+@blueprint.get("/machines.csv")
+def machines_csv() -> Response:
+    """All that the filters let through, also what stands on the pages that follow."""
+    site = current_site()
+    rows = service.all_machines(site, _filters(_asked()), at_once=site.config.most_page_rows)
+    answer = Response(lines_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
+    answer.headers["Content-Disposition"] = 'attachment; filename="machines.csv"'
+    return answer
+
+
+@blueprint.get("/machines/enter")
+def show_enter() -> str:
+    return render_template("pages/enter.html", kinds=_KINDS, yes_or_no=_YES_OR_NO)
+
+
+@blueprint.post("/machines/enter")
+@or_back_to(show_enter)
+def enter() -> Response:
+    receipt = enter_machine(current_site(), current_who(), _entry())
+    return to_page("machine", machine_id=receipt.machine_id)
+
+
+def _entry() -> Entry:
+    """What a person said of a machine; what they left empty is not said."""
+    said = {name: " ".join(text(name).split())[:_LONGEST_FILTER] or None for name in _ENTRY_TEXTS}
+    for name in ("name", "maker", "product"):
+        if said[name] is None:
+            raise InvalidInputError(name, f"{name}: expected a text, got none")
+    percent = _percent()
+    has_battery = True if percent is not None else _flag("has_battery")
+    kind = Kind(text("kind")) if text("kind") in {each.value for each in Kind} else None
+    return Entry(
+        **said,  # type: ignore[arg-type]
+        kind=kind,
+        mains=_flag("mains"),
+        has_battery=has_battery,
+        battery_percent=percent,
     )
 
 
-@blueprint.post("/machines/<int:machine_id>/place")
-@or_back_to(machine)
-def move(machine_id: int) -> Response:
-    service.move(current_site(), current_who(), machine_id, text("place")[:_LONGEST_FILTER])
-    return to_page("machine", machine_id=machine_id)
+_ENTRY_TEXTS = (
+    "name",
+    "maker",
+    "product",
+    "version_text",
+    "date_text",
+    "board",
+    "sku",
+    "system_serial",
+    "place",
+)
 
 
-@blueprint.post("/machines/<int:machine_id>/mark")
-@or_back_to(machine)
-def mark(machine_id: int) -> Response:
-    duty = " ".join(text("duty").split())[:_LONGEST_FILTER]
-    service.mark(current_site(), current_who(), machine_id, duty or None)
-    return to_page("machine", machine_id=machine_id)
+def _flag(name: str) -> bool | None:
+    return {"yes": True, "no": False}.get(text(name))
 
 
-@blueprint.post("/machines/<int:machine_id>/acknowledge")
-@or_back_to(machine)
-def acknowledge(machine_id: int) -> Response:
-    code = choice("attention", AttentionCode)
-    learn = text("learn") == "yes"
-    service.acknowledge(
-        current_site(), current_who(), machine_id, code, text("reason"), learn=learn
-    )
-    return to_page("machine", machine_id=machine_id)
-
-
-@blueprint.post("/machines/<int:machine_id>/out-of-service")
-@or_back_to(machine)
-def take_out(machine_id: int) -> Response:
-    service.take_out_of_service(current_site(), current_who(), machine_id, text("reason"))
-    return to_page("machine", machine_id=machine_id)
-
-
-@blueprint.post("/machines/<int:machine_id>/in-service")
-@or_back_to(machine)
-def put_back(machine_id: int) -> Response:
-    service.put_back(current_site(), current_who(), machine_id, text("reason"))
-    return to_page("machine", machine_id=machine_id)
-
-
-@blueprint.post("/machines/<int:machine_id>/token/revoke")
-def revoke_machine_token(machine_id: int) -> Response:
-    credentials.revoke_machine_token(current_site(), current_who(), machine_id)
-    return to_page("machine", machine_id=machine_id)
-
-
-def _verdict(view: MachineView, show_all: bool) -> dict[str, Any] | None:
-    """The verdict of now as the page shows it; none before the first report."""
-    site, known = current_site(), view.machine
-    if known.newest is None:
+def _percent() -> float | None:
+    given = text("battery_percent").strip().removesuffix("%").strip()
+    if not given:
         return None
-    verdict = service.verdict_of(site, known.id, Moment.DESK)
-    return {
-        "outcome": verdict.outcome.value,
-        "sentence": sentence(verdict),
-        "parts": verdict_parts(verdict, now=site.clock(), show_all=show_all),
-        "closing": closing(verdict),
-        "holds_until": verdict.holds_until,
-    }
+    if not (given.isascii() and given.isdecimal() and int(given[:4]) <= 100):
+        raise InvalidInputError(
+            "battery_percent", f"battery_percent: expected 0 to 100, got {given[:20]!r}"
+        )
+    return float(given)
 
 
-def _asked() -> dict[str, Any]:
+def _filters(asked: dict[str, str]) -> Filters:
+    given: dict[str, Any] = dict(asked)
+    years = given.pop("older", None)
+    if years:
+        given["firmware_before"] = years_before(current_site().clock().date(), int(years))
+    return replace(Filters(**given), out_of_service="out" in request.args)
+
+
+def _asked() -> dict[str, str]:
     """The filters of the address, as far as they are known."""
-    given = {name: request.args.get(name, "").strip() for name in (*_CHOICES, *_TEXTS)}
+    given = {name: request.args.get(name, "").strip() for name in (*_TEXTS, *_CHOICES)}
     for name, choices in _CHOICES.items():
         if given[name] and given[name] not in choices:
             raise InvalidInputError(name, f"{name}: expected one of {', '.join(choices)}")
@@ -138,5 +153,5 @@ def _more(after: tuple[str, int] | None) -> str | None:
     """The address of the next page."""
     if after is None:
         return None
-    asked: dict[str, Any] = request.args.to_dict() | {"after": after[0], "after_id": str(after[1])}
-    return url_for("pages.machines", **asked)
+    asked: dict[str, Any] = {name: value for name, value in request.args.items() if value}
+    return url_for("pages.machines", **asked | {"after": after[0], "after_id": str(after[1])})

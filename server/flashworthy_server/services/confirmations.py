@@ -78,6 +78,17 @@ def confirmations_of(site: Site, machine_id: int) -> list[StoredConfirmation]:
         return store.load_confirmations(connection, machine_id)
 
 
+def to_confirm(site: Site, machine_id: int) -> list[tuple[Confirmed, str]]:
+    """What a person could state of a machine as it is now: what, and what of.
+
+    Raises:
+        NotFoundError: there is no such machine.
+    """
+    with site.database.reading() as connection:
+        machine = load_machine(connection, machine_id)
+        return [(what, of) for what in Confirmed for of in _subjects(connection, machine, what)]
+
+
 def _subjects(connection: Connection, machine: StoredMachine, what: Confirmed) -> tuple[str, ...]:
     if machine.newest is None:
         return ()

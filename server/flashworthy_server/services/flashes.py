@@ -27,7 +27,7 @@ from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError
 from flashworthy_server.services import audit, judgement
 from flashworthy_server.services.judgement import KnownMachine
-from flashworthy_server.services.machines import load_machine
+from flashworthy_server.services.machines import load_machine, reason_of
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import flashes as store
@@ -95,6 +95,24 @@ def note_done(site: Site, who: Who, machine_id: int) -> StoredFlash:
         told = {"flash": stored.id, "to": stored.flash.to_text}
         audit.record(connection, who, now, "flash.done", f"machine #{machine_id}", after=told)
         return store.load_flash(connection, stored.id)
+
+
+def give_up(site: Site, who: Who, machine_id: int, because: str) -> None:
+    """Record that a flash that was started could not be done, and why.
+
+    Raises:
+        NotFoundError: there is no such machine.
+        ConflictError: no flash of it is under way.
+        InvalidInputError: no reason is given.
+    """
+    now, said = site.clock(), reason_of(because)
+    with site.database.writing() as connection:
+        stored = _watched(connection, load_machine(connection, machine_id))
+        if stored is None or stored.closed_at:
+            raise ConflictError(f"no flash of machine #{machine_id} is under way")
+        store.give_up(connection, stored, said, now)
+        told = {"flash": stored.id, "to": stored.flash.to_text, "reason": said}
+        audit.record(connection, who, now, "flash.give-up", f"machine #{machine_id}", after=told)
 
 
 def flashes_of(site: Site, machine_id: int) -> list[StoredFlash]:

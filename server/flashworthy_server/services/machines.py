@@ -38,6 +38,7 @@ from flashworthy_server.store import flashes as flash_store
 from flashworthy_server.store import history as history_store
 from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
+from flashworthy_server.store.attentions import LASTING as LASTING
 from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.history import StoredReport
 from flashworthy_server.store.listing import AsOf, ListedMachine, list_machines
@@ -136,6 +137,19 @@ def verdict_of(site: Site, machine_id: int, moment: Moment) -> Verdict:
         return judgement.verdict_of(site, connection, machine, machine.newest, moment)
 
 
+def report_text(site: Site, machine_id: int, number: int) -> str:
+    """A report of a machine as it came.
+
+    Raises:
+        NotFoundError: the machine has no report of this number.
+    """
+    with site.database.reading() as connection:
+        body = history_store.load_body(connection, machine_id, number)
+    if body is None:
+        raise NotFoundError(f"machine #{machine_id} has no report #{number}")
+    return body.decode("utf-8", "replace")
+
+
 def machine_id_of(site: Site, name: str) -> int:
     """The id of the machine that a person names, by its name or as ``#12``.
 
@@ -180,7 +194,7 @@ def move(site: Site, who: Who, machine_id: int, place: str | None) -> None:
 
 def take_out_of_service(site: Site, who: Who, machine_id: int, reason: str) -> None:
     """It is listed and counted no longer, and its agent's token is worth nothing."""
-    now, said = site.clock(), _reason(reason)
+    now, said = site.clock(), reason_of(reason)
     with site.database.writing() as connection:
         if load_machine(connection, machine_id).out_of_service_at is not None:
             raise ConflictError(f"machine #{machine_id} is out of service already")
@@ -192,7 +206,7 @@ def take_out_of_service(site: Site, who: Who, machine_id: int, reason: str) -> N
 
 def put_back(site: Site, who: Who, machine_id: int, reason: str) -> None:
     """It is listed and counted again; its agent must enrol before it reports."""
-    now, said = site.clock(), _reason(reason)
+    now, said = site.clock(), reason_of(reason)
     with site.database.writing() as connection:
         if load_machine(connection, machine_id).out_of_service_at is None:
             raise ConflictError(f"machine #{machine_id} is in service")
@@ -214,10 +228,10 @@ def acknowledge(
     Raises:
         ConflictError: it does not ask for that.
     """
-    now, said = site.clock(), _reason(reason)
+    now, said = site.clock(), reason_of(reason)
     with site.database.writing() as connection:
         load_machine(connection, machine_id)
-        if code not in attention_store.LASTING or not attention_store.drop_attention(
+        if code not in LASTING or not attention_store.drop_attention(
             connection, machine_id, code, now
         ):
             raise ConflictError(f"{code.value} is nothing that machine #{machine_id} asks for now")
@@ -228,7 +242,12 @@ def acknowledge(
         _record(connection, who, now, "attention.acknowledge", machine_id, after=after)
 
 
-def _reason(text: str) -> str:
+def reason_of(text: str) -> str:
+    """What a person gives as a reason, in one line.
+
+    Raises:
+        InvalidInputError: it is empty, or too long.
+    """
     said = " ".join(text.split())
     if not said or len(said) > LONGEST_REASON:
         expected = f"expected why, in 1 to {LONGEST_REASON} characters"

@@ -132,6 +132,14 @@ def _ages(counted: dict[date | None, int], today: date) -> Counted:
     return found
 
 
+def years_before(day: date, years: int) -> date:
+    """The same day of an earlier year; of 29 February the 28th where that year has none."""
+    try:
+        return day.replace(year=day.year - years)
+    except ValueError:
+        return day.replace(year=day.year - years, day=28)
+
+
 def _age(stated_on: date | None, today: date) -> str:
     if stated_on is None:
         return _NOT_KNOWN

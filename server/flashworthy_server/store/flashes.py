@@ -24,6 +24,7 @@ class StoredFlash:
     before: Report  # the last one before it was started
     found: Aftermath | None  # none: nothing came of it
     closed_at: datetime | None  # none: it is still watched
+    given_up_because: str | None = None  # a person's word; none: it was not given up
 
 
 def add_flash(
@@ -74,6 +75,12 @@ def close_flash(
     _watch(connection, stored.machine_id, flash_alarm_at=None)
 
 
+def give_up(connection: Connection, stored: StoredFlash, because: str, now: datetime) -> None:
+    """A person says that it could not be done; nothing is waited for any longer."""
+    close_flash(connection, stored, None, now)
+    connection.execute(update(flashes).where(flashes.c.id == stored.id).values(says=because))
+
+
 def forget(connection: Connection, machine_id: int) -> None:
     """Hold the machine's reports against no flash any longer."""
     _watch(connection, machine_id, flash_id=None, flash_alarm_at=None)
@@ -122,4 +129,7 @@ def _stored(row: Row[Any]) -> StoredFlash:
     before = from_json(Report, unpacked(row.before))
     found = Aftermath(Result(row.result), row.says) if row.result else None
     outcome = Outcome(row.outcome)
-    return StoredFlash(row.id, row.machine_id, flash, outcome, before, found, row.closed_at)
+    because = None if found else row.says
+    return StoredFlash(
+        row.id, row.machine_id, flash, outcome, before, found, row.closed_at, because
+    )

@@ -84,6 +84,19 @@ def load_body(connection: Connection, machine_id: int, number: int) -> bytes | N
     return None if whole is None else unpacked_against(found.body, unpacked_text(whole.body))
 
 
+def last_of_each_day(
+    connection: Connection, machine_id: int, since: datetime
+) -> list[tuple[int, datetime]]:
+    """Number and time of the last report that came on each day (UTC) since then, newest first."""
+    rows = connection.execute(
+        select(reports.c.number, reports.c.received_at)
+        .where(reports.c.machine_id == machine_id, reports.c.received_at >= since)
+        .order_by(reports.c.number)
+    )
+    by_day = {received_at.date(): (number, received_at) for number, received_at in rows}
+    return sorted(by_day.values(), reverse=True)
+
+
 def _packed(connection: Connection, machine_id: int, number: int) -> Packed | None:
     row = connection.execute(
         select(reports.c.body, reports.c.whole).where(

@@ -39,6 +39,7 @@ class Filters:
     maker: str | None = None  # canonical
     model: str | None = None
     attention: str | None = None
+    firmware_before: date | None = None  # older than this day, by the date that it states
     text: str | None = None  # somewhere in name, place, model or version
     out_of_service: bool = False  # those, instead of those in service; by its id, any
 
@@ -152,6 +153,8 @@ def _conditions(filters: Filters, as_of: AsOf) -> list[ColumnElement[bool]]:
         found.append(is_within(filters.place))
     if filters.attention is not None:
         found.append(asks_for(AttentionCode(filters.attention), as_of))
+    if filters.firmware_before is not None:
+        found.append(machines.c.firmware_on < filters.firmware_before)
     if filters.text is not None:
         texts = (
             machines.c.name,
