@@ -115,14 +115,14 @@ def attention_of_priority(priority: Priority | None) -> Attention | None:
     return Attention(AttentionCode.PRIORITY, f"a reason of priority {priority.value}")
 
 
-def silent_before(policy: Policy, now: datetime) -> datetime:
-    """A machine whose last report is older than this is silent."""
-    return now - timedelta(seconds=policy.silent_after_seconds)
+def silent_from(last_at: datetime, policy: Policy) -> datetime:
+    """From when on a machine is silent whose last report came at a time."""
+    return last_at + timedelta(seconds=policy.silent_after_seconds)
 
 
 def attention_of_silence(last_at: datetime, policy: Policy, now: datetime) -> Attention | None:
     """`last_at`: when the last report came, or else when the machine enrolled."""
-    if last_at >= silent_before(policy, now):
+    if now < silent_from(last_at, policy):
         return None
     return Attention(AttentionCode.SILENT, f"no report since {last_at.date()}")
 

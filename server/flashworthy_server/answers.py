@@ -13,6 +13,7 @@ from flashworthy_common.makers import Combination
 from flashworthy_common.policy import limits
 from flashworthy_common.values import to_json, write_time
 from flashworthy_server.services.jobs import State
+from flashworthy_server.services.judgement import Judging
 from flashworthy_server.services.overview import Overview, WorkItem
 from flashworthy_server.services.packages import WithoutPackage
 from flashworthy_server.services.policies import PolicyView
@@ -465,8 +466,24 @@ def _counts(description: str) -> fields.Field[Any]:
     )
 
 
+class JudgingSchema(Schema):
+    """How far judging by what was recorded last is."""
+
+    since = fields.String(
+        metadata={"format": "date-time", "description": "what was recorded before holds everywhere"}
+    )
+    total = fields.Integer(metadata={"description": "verdicts that may change"})
+    done = fields.Integer()
+
+
+def judging_field() -> fields.Field[Any]:
+    description = "what was recorded last does not hold everywhere yet; null: it does"
+    return fields.Nested(JudgingSchema, allow_none=True, metadata={"description": description})
+
+
 class OverviewSchema(Schema):
     as_of = fields.String(metadata={"format": "date-time"})
+    judging = judging_field()
     machines = fields.Integer()
     not_reported = fields.Integer(metadata={"description": "enrolled, and no report yet"})
     silent = fields.Integer()
@@ -514,10 +531,18 @@ def work_item_answer(item: WorkItem) -> dict[str, Any]:
     }
 
 
+def judging_answer(judging: Judging | None) -> dict[str, Any] | None:
+    if judging is None:
+        return None
+    done = min(judging.done, judging.total)
+    return {"since": write_time(judging.since), "total": judging.total, "done": done}
+
+
 def overview_answer(overview: Overview) -> dict[str, Any]:
     return {
         **{name: getattr(overview, name) for name in OverviewSchema().fields},
         "as_of": write_time(overview.as_of),
+        "judging": judging_answer(overview.judging),
         "models": [
             {"maker": maker or None, "model": model or None, "machines": count}
             for maker, model, count in overview.models

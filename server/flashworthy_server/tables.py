@@ -35,6 +35,7 @@ from sqlalchemy import (
     TypeDecorator,
     UniqueConstraint,
     Uuid,
+    text,
 )
 from sqlalchemy.types import TypeEngine
 
@@ -96,6 +97,11 @@ def clean_text(text: str) -> str:
         return text
     whole = text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
     return whole.replace("\x00", "\ufffd")
+
+
+def _where(condition: str) -> dict[str, Any]:
+    """Only these rows have an entry in the index."""
+    return {"sqlite_where": text(condition), "postgresql_where": text(condition)}
 
 
 # Append-only: the migration adds what makes the database refuse a change.
@@ -210,7 +216,11 @@ combinations = Table(
     Column("priority", Text),  # none without a reason
     Column("reviewed_at", UtcTime),  # none: nobody has compared this combination
     Column("package_kept", Boolean, nullable=False),  # an intact one of the running version
+    Column("first_ran_at", UtcTime),  # when a machine was first seen to run it
     UniqueConstraint("maker", "model", "board", "board_version", "version_text"),
+    Index(None, "model"),
+    Index(None, "standing"),
+    Index(None, "priority"),
 )
 
 combination_names = Table(
@@ -228,6 +238,28 @@ outdated_needs = Table(
     "outdated_needs",
     metadata,
     Column("combination_id", ForeignKey("combinations.id"), primary_key=True),
+)
+
+# Machines whose verdicts new knowledge or new limits may have changed, not one by one: those of a
+# combination, or those in a place. They are judged in the order of name and id.
+due_groups = Table(
+    "due_groups",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("combination_id", ForeignKey("combinations.id"), unique=True),  # none: of a place
+    Column("place", CleanText),  # and all in it; none beside no combination: the whole site
+    Column("after_name", CleanText, nullable=False),  # of the last machine that is done
+    Column("after_id", Integer, nullable=False),
+)
+
+# How far judging them again is, while there is any to judge: one row.
+judging = Table(
+    "judging",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),  # 1
+    Column("since", UtcTime, nullable=False),  # what was recorded before holds everywhere
+    Column("total", Integer, nullable=False),  # verdicts
+    Column("done", Integer, nullable=False),
 )
 
 machines = Table(
@@ -261,6 +293,7 @@ machines = Table(
     Column("outcome", Text),
     Column("sentence", CleanText),
     Column("holds_until", UtcTime),  # none: until something new is known
+    Column("due_at", UtcTime),  # when verdict or attention may change by time alone; none: never
     Column("rules_version", Integer),  # of the judgement
     Column("own_priority", Text),  # where a fault that it shows raises its combination's
     # Whether a symptom, exception, board dump or confirmation was ever recorded of this one alone.
@@ -269,8 +302,27 @@ machines = Table(
     Column("flash_id", Integer),  # in `flashes`; none: none was started of late
     Column("flash_alarm_at", UtcTime),  # none: nothing is waited for
     Index(None, "name", "id"),
-    Index(None, "combination_id"),
-    Index(None, "holds_until"),
+    Index(None, "combination_id", "name", "id"),
+    Index(None, "outcome", "name", "id"),
+    Index(None, "place", "name", "id"),
+    Index(None, "firmware_on", "name", "id"),
+    Index(None, "due_at"),
+    Index("ix_machines_flash_alarm_at", "flash_alarm_at", **_where("flash_alarm_at IS NOT NULL")),
+)
+
+# The numbers of the overview, of machines in service; the database's triggers keep them right
+# (`counting`). What is counted is the sum over the slots.
+summary = Table(
+    "summary",
+    metadata,
+    Column("facet", Text, nullable=False),
+    Column("name", CleanText, nullable=False),
+    Column("slot", BigInteger, nullable=False),  # of a transaction on PostgreSQL; 0: settled
+    Column("count", BigInteger, nullable=False),
+    PrimaryKeyConstraint("facet", "name", "slot"),
+    Index(None, "facet", "slot", "count", "name"),
+    Index("ix_summary_unsettled", "facet", "name", **_where("slot <> 0")),
+    sqlite_with_rowid=False,
 )
 
 identities = Table(
@@ -293,7 +345,7 @@ attentions = Table(
     Column("since", UtcTime, nullable=False),  # without a break
     Column("ended_at", UtcTime),  # none: it asks now
     PrimaryKeyConstraint("machine_id", "code"),
-    Index(None, "code"),
+    Index("ix_attentions_asking", "code", "machine_id", **_where("ended_at IS NULL")),
 )
 
 # The body that a machine's reports of one month are held against; rewritten when it serves no more.

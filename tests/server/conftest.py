@@ -12,6 +12,7 @@ from flashworthy_server import create_app, schema
 from flashworthy_server.config import config_from
 from flashworthy_server.db import Database
 from flashworthy_server.services import credentials, passwords
+from flashworthy_server.services.overview import recount
 from flashworthy_server.services.who import Role
 from flashworthy_server.site import Site
 from flashworthy_server.web.access import COUNTERS
@@ -97,6 +98,7 @@ def site(application, database, url, clock, tmp_path):
         opened, WHO, "Ida Fenwick", role=Role.ADMINISTRATOR, days=90
     ).token
     yield TestedSite(application.test_client(), clock, token, url)
+    assert recount(opened, mend=False) == [], "every kept number is that of a recount"
     database.close()
 
 

@@ -6,6 +6,7 @@ from support.site import RELEASE, REVIEW
 def test_an_empty_site_has_an_overview(site):
     assert site.get("/overview").json == {
         "as_of": "2026-05-04T10:00:00Z",
+        "judging": None,
         "machines": 0,
         "not_reported": 0,
         "silent": 0,
@@ -35,6 +36,7 @@ def test_the_overview_counts_every_machine_as_of_now(site):
 
     assert site.get("/overview").json == {
         "as_of": "2026-05-04T10:00:00Z",
+        "judging": None,
         "machines": 5,
         "not_reported": 1,
         "silent": 0,

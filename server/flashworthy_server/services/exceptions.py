@@ -43,7 +43,7 @@ def add_exception(site: Site, who: Who, data: Any) -> StoredException:
         _mark(site, connection, stored)
         subject, after = f"exception #{exception_id}", to_json(exception)
         audit.record(connection, who, now, "exception.add", subject, after=after)
-    judgement.judge_due(site)
+    judgement.follow(site)
     return stored
 
 
@@ -72,7 +72,7 @@ def end_exception(site: Site, who: Who, exception_id: int, reason: str) -> Store
             before=to_json(stored.exception),
             after={"ended_at": write_time(now), "reason": reason},
         )
-    judgement.judge_due(site)
+    judgement.follow(site)
     return replace(stored, ended_at=now)
 
 
@@ -103,4 +103,4 @@ def _mark(site: Site, connection: Connection, stored: StoredException) -> None:
     if stored.exception.machine_ids:
         machine_store.make_machines_due(connection, stored.exception.machine_ids, site.clock())
     else:
-        needs.mark_touched(connection, [(stored.maker, stored.exception)])
+        needs.mark_touched(connection, [(stored.maker, stored.exception)], site.clock())

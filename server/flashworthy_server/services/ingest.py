@@ -50,6 +50,7 @@ from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import history as history_store
 from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
+from flashworthy_server.store.combinations import note_running
 from flashworthy_server.store.machines import Newest, StoredMachine
 from flashworthy_server.store.packing import Packed, Whole, pack, packed_against
 from flashworthy_server.wire import ReadReport
@@ -243,12 +244,15 @@ def _renew_state(
     )
     machine_store.save_newest(
         connection,
-        machine.id,
+        machine,
         newest,
         body,
         name=machine.name if _known(report.identity.hostname) is None else name_of(report.identity),
         sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )
+    is_new = machine.newest is None or machine.newest.combination_id != newest.combination_id
+    if is_new and newest.running_since:
+        note_running(connection, newest.combination_id, newest.running_since)
     place = canonical_place(_known(report.identity.place))
     note_place(connection, machine, place, PlaceBy.AGENT)
     found_now = _attentions(site, connection, machine.id, arrival, policy)

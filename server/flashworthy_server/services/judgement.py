@@ -2,8 +2,9 @@
 
 - The verdict at the desk is kept per machine as its outcome, its sentence and until when it
   holds. The whole verdict is worked out whenever someone asks, by the same function.
-- Machines whose verdict is due are judged again before anything is listed or counted, in batches,
-  so that reports get in between. New knowledge makes the verdicts that it touches due.
+- New knowledge, new limits and time make verdicts due. Whoever lists or counts judges one batch
+  of what is due, which usually is all; the rest follows in the background, in batches, so that
+  reports get in between, and `judging` says how far that is and what holds already.
 - A machine's need is its combination's (`services.needs`), together with what was recorded of
   this machine alone.
 """
@@ -12,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from flashworthy_common.attention import attention_of_silence, silent_from
 from flashworthy_common.confirmations import Confirmation
 from flashworthy_common.exceptions import SiteException
 from flashworthy_common.need import Need, need_of_machine
@@ -32,15 +34,21 @@ from flashworthy_common.versions import Order
 from flashworthy_server.db import Connection
 from flashworthy_server.services import needs
 from flashworthy_server.services.limits import Limits, load_limits
+from flashworthy_server.services.needs import Progress
 from flashworthy_server.site import Site
+from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import confirmations as confirmation_store
+from flashworthy_server.store import due
 from flashworthy_server.store import exceptions as exception_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store import packages as package_store
 from flashworthy_server.store import symptoms as symptom_store
 from flashworthy_server.store.combinations import StoredCombination
-from flashworthy_server.store.machines import Judgement, Newest, StoredMachine
+from flashworthy_server.store.due import Judging as Judging
+from flashworthy_server.store.machines import Judged, Judgement, Newest, StoredMachine
+
+MOST_NEEDS = 2_000  # combinations worked out anew while somebody waits: some seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,18 +88,50 @@ class Reassessed:
 def judge_machines(
     site: Site, connection: Connection, machine_ids: Sequence[int], now: datetime
 ) -> None:
-    """Judge machines at the desk and keep it; those without a report have no judgement."""
-    found = _known_machines(site, connection, machine_ids, load_limits(connection))
-    judged = ((each.id, _judgement(each.verdict(Moment.DESK, now), each.of.need)) for each in found)
-    machine_store.save_judgements(connection, judged)
+    """Judge machines at the desk and keep it, with whether they are silent."""
+    limits, at_once = load_limits(connection), site.config.reassess_batch_machines
+    for start in range(0, len(machine_ids), at_once):
+        machines = machine_store.load_machines(connection, machine_ids[start:][:at_once])
+        _keep(connection, machines, limits, now)
+        _note_silence(connection, machines, limits.policy_at(None), now)
 
 
 def judge(site: Site, connection: Connection, machine_id: int, now: datetime) -> KnownMachine:
-    """Judge one machine, which has reported, at the desk and keep it."""
-    (known,) = _known_machines(site, connection, [machine_id], load_limits(connection))
-    found = _judgement(known.verdict(Moment.DESK, now), known.of.need)
-    machine_store.save_judgements(connection, [(machine_id, found)])
+    """Judge one machine, which has just reported, at the desk and keep it."""
+    machines = machine_store.load_machines(connection, [machine_id])
+    (known,) = _keep(connection, machines, load_limits(connection), now)
     return known
+
+
+def _keep(
+    connection: Connection, machines: Sequence[StoredMachine], limits: Limits, now: datetime
+) -> list[KnownMachine]:
+    known = {each.id: each for each in _known_machines(connection, machines, limits)}
+    policy = limits.policy_at(None)  # silence in lists is the site's
+    machine_store.save_judgements(
+        connection, [_judged(each, known.get(each.id), policy, now) for each in machines]
+    )
+    return list(known.values())
+
+
+def _judged(
+    machine: StoredMachine, known: KnownMachine | None, policy: Policy, now: datetime
+) -> Judged:
+    found = _judgement(known.verdict(Moment.DESK, now), known.of.need) if known else None
+    times = (found.holds_until if found else None, silent_from(machine.last_heard_at, policy))
+    to_come = (each for each in times if each and each > now)
+    return Judged(machine, found, due_at=min(to_come, default=None))
+
+
+def _note_silence(
+    connection: Connection, machines: Sequence[StoredMachine], policy: Policy, now: datetime
+) -> None:
+    found = {
+        each.id: (silence, silent_from(each.last_heard_at, policy))
+        for each in machines
+        if (silence := attention_of_silence(each.last_heard_at, policy, now))
+    }
+    attention_store.save_silence(connection, [each.id for each in machines], found, now)
 
 
 def judge_by_both(
@@ -99,8 +139,8 @@ def judge_by_both(
 ) -> Iterator[Reassessed]:
     """The outcomes of now at the desk, by limits and by others; nothing is kept."""
     of_now, of_then = limits
-    now = site.clock()
-    for each in _known_machines(site, connection, machine_ids, of_now):
+    now, machines = site.clock(), machine_store.load_machines(connection, machine_ids)
+    for each in _known_machines(connection, machines, of_now):
         other = replace(each, policy=of_then.policy_at(each.machine.place or None))
         yield Reassessed(
             each.id,
@@ -134,47 +174,102 @@ def know(connection: Connection, machine: StoredMachine, newest: Newest) -> Know
     return replace(known, need=needs.with_observation(connection, of, known.need))
 
 
-def judge_due(site: Site) -> None:
-    """Judge every machine again whose verdict no longer holds, by needs that are right."""
-    needs.renew_outdated(site)
-    now, last = site.clock(), 0
-    while True:
-        with site.database.reading() as connection:
-            due = machine_store.due_machine_ids(
-                connection, now, last, site.config.reassess_batch_machines
-            )
-        if not due:
-            return
-        with site.database.writing() as connection:
-            judge_machines(site, connection, due, now)
-        last = due[-1]
+def follow(site: Site, progress: Progress | None = None) -> None:
+    """Let what was just recorded hold: every need, and verdicts as far as one batch goes.
+
+    Without progress to show, somebody waits for an answer: needs that are left after the first
+    thousands, and all other verdicts, follow in the background.
+    """
+    needs.renew_outdated(site, progress, most=None if progress else MOST_NEEDS)
+    judge_some(site)
+
+
+def catch_up(site: Site) -> None:
+    """Work out what is due as far as one batch goes; usually that is all."""
+    if is_due(site):
+        needs.renew_outdated(site, most=needs.AT_ONCE)
+        judge_some(site)
+
+
+def is_due(site: Site) -> bool:
+    """Whether a need or a verdict may be another now."""
+    with site.database.reading() as connection:
+        return combination_store.is_any_outdated(connection) or due.is_any(connection, site.clock())
+
+
+def judge_due(site: Site, progress: Progress | None = None) -> None:
+    """Work out everything that is due, by needs that are right."""
+    needs.renew_outdated(site, progress)
+    while judge_some(site):
+        found = judging(site)
+        if progress and found:
+            progress("verdicts", min(found.done, found.total), found.total)
+
+
+def work_some(site: Site) -> bool:
+    """Work out a batch of what is due, needs before verdicts; whether there was anything."""
+    return needs.renew_outdated(site, most=needs.AT_ONCE) > 0 or judge_some(site)
+
+
+def judging(site: Site) -> Judging | None:
+    """How far judging by what was recorded is; none: it holds everywhere."""
+    with site.database.reading() as connection:
+        return due.load_judging(connection)
+
+
+def judge_some(site: Site) -> bool:
+    """Judge a batch of what is due; whether there was anything."""
+    now, most = site.clock(), site.config.reassess_batch_machines
+    with site.database.reading() as connection:
+        if not due.is_any(connection, now):
+            return False
+    with site.database.writing() as connection:
+        ids = _take_from_groups(connection, most)
+        judge_machines(site, connection, ids, now)
+        due.note_done(connection, len(ids))
+        by_time = machine_store.due_machine_ids(connection, now, most - len(ids))
+        judge_machines(site, connection, by_time, now)
+    return True
+
+
+def _take_from_groups(connection: Connection, most: int) -> list[int]:
+    """Machines of the first groups that are due, which count as done from now on."""
+    taken: list[int] = []
+    for group in due.first_groups(connection, most):
+        members = due.members_after(connection, group, most - len(taken))
+        taken += [number for _, number in members]
+        if len(taken) == most:
+            due.move_on(connection, group, members[-1])
+            break
+        due.finish(connection, group)
+    return taken
 
 
 def renew_by_present_rules(site: Site) -> None:
     """Renew every need and verdict that other rules than the present ones worked out."""
     with site.database.writing() as connection:
-        combination_store.mark_all_of_other_rules(connection)
+        needs.mark_all_of_other_rules(connection, site.clock())
     needs.renew_outdated(site)
-    with site.database.writing() as connection:
-        judged_otherwise = machine_store.outdated_machine_ids(connection, RULES_VERSION)
-        judge_machines(site, connection, judged_otherwise, site.clock())
+    last, most = 0, site.config.reassess_batch_machines
+    while True:
+        with site.database.writing() as connection:
+            ids = machine_store.outdated_machine_ids(connection, RULES_VERSION, last, most)
+            judge_machines(site, connection, ids, site.clock())
+        if not ids:
+            break
+        last = ids[-1]
+    judge_due(site)
 
 
 def _known_machines(
-    site: Site, connection: Connection, machine_ids: Sequence[int], limits: Limits
+    connection: Connection, machines: Sequence[StoredMachine], limits: Limits
 ) -> Iterator[KnownMachine]:
-    """Those that have reported, read some at a time."""
-    at_once = site.config.reassess_batch_machines
-    for start in range(0, len(machine_ids), at_once):
-        machines = machine_store.load_machines(connection, machine_ids[start:][:at_once])
-        reported = [(each, each.newest) for each in machines if each.newest is not None]
-        combination_ids = {newest.combination_id for _, newest in reported}
-        combinations, own = (
-            needs.load_all(connection, combination_ids),
-            _own_of(connection, machines),
-        )
-        for machine, newest in reported:
-            yield _known(machine, newest, combinations[newest.combination_id], own, limits)
+    """Those of them that have reported."""
+    reported = [(each, each.newest) for each in machines if each.newest is not None]
+    combinations = needs.load_all(connection, {newest.combination_id for _, newest in reported})
+    own = _own_of(connection, machines)
+    for machine, newest in reported:
+        yield _known(machine, newest, combinations[newest.combination_id], own, limits)
 
 
 def _own_of(connection: Connection, machines: Iterable[StoredMachine]) -> _Own:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from flashworthy_common.aftermath import attention_of_silence_after
@@ -12,12 +12,9 @@ from flashworthy_common.attention import (
     AttentionCode,
     FirmwareChange,
     attention_of_priority,
-    attention_of_silence,
-    silent_before,
 )
 from flashworthy_common.makers import MachineMaker, canonical_machine_maker
 from flashworthy_common.need import Need
-from flashworthy_common.policy import Policy
 from flashworthy_common.readiness import Moment, Verdict
 from flashworthy_common.reasons import Priority
 from flashworthy_common.values import Unknown
@@ -29,7 +26,6 @@ from flashworthy_server.errors import (
     NotFoundError,
 )
 from flashworthy_server.services import audit, judgement
-from flashworthy_server.services.limits import load_limits
 from flashworthy_server.services.places import PlaceBy, canonical_place
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
@@ -41,8 +37,8 @@ from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.attentions import LASTING as LASTING
 from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.history import StoredReport
-from flashworthy_server.store.listing import AsOf, ListedMachine, list_machines
 from flashworthy_server.store.listing import Filters as Filters
+from flashworthy_server.store.listing import ListedMachine, list_machines
 from flashworthy_server.store.machines import StoredMachine
 
 HIGHEST_ID = 2**63 - 1  # of the database
@@ -88,7 +84,7 @@ def page_of_machines(
     site: Site, filters: Filters, *, after: tuple[str, int] | None, count: int
 ) -> Page:
     """One page of at most `count` machines, judged as of now."""
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     filters = _canonical(filters)
     with site.database.reading() as connection:
         rows = _rows(site, connection, filters, after, count + 1)
@@ -107,7 +103,10 @@ def all_machines(site: Site, filters: Filters, *, at_once: int) -> Iterator[Mach
 
 
 def view_machine(site: Site, machine_id: int) -> MachineView:
-    judgement.judge_due(site)
+    judgement.catch_up(site)
+    if judgement.judging(site):  # this one does not wait until it is its turn
+        with site.database.writing() as connection:
+            judgement.judge_machines(site, connection, [machine_id], site.clock())
     with site.database.reading() as connection:
         machine = load_machine(connection, machine_id)
         (row,) = _rows(site, connection, Filters(id=machine_id), None, 1)
@@ -211,6 +210,7 @@ def put_back(site: Site, who: Who, machine_id: int, reason: str) -> None:
         if load_machine(connection, machine_id).out_of_service_at is None:
             raise ConflictError(f"machine #{machine_id} is in service")
         machine_store.save_service(connection, machine_id, None)
+        machine_store.make_machines_due(connection, [machine_id], now)
         after = {"in_service": True, "reason": said}
         _record(connection, who, now, "machine.put-back", machine_id, after=after)
 
@@ -293,29 +293,26 @@ def _rows(
     after: tuple[str, int] | None,
     count: int,
 ) -> list[MachineRow]:
-    policy, now = load_limits(connection).policy_at(None), site.clock()
-    as_of = AsOf(now, silent_before(policy, now))
-    found = list_machines(connection, filters, as_of=as_of, after=after, count=count)
+    now = site.clock()
+    found = list_machines(connection, filters, now=now, after=after, count=count)
     ids = [each.id for each in found]
     stored = attention_store.load_attentions(connection, ids)
     resting = attention_store.acknowledgements_of(connection, ids)
     rows = []
     for machine in found:
-        derived = _derived(connection, machine, policy, now)
+        derived = _derived(connection, machine, now)
         asked = [*stored.get(machine.id, ()), *derived]
         rows.append(_row(machine, asked, resting, now))
     return rows
 
 
 def _derived(
-    connection: Connection, machine: ListedMachine, policy: Policy, now: datetime
+    connection: Connection, machine: ListedMachine, now: datetime
 ) -> list[StoredAttention]:
-    """What follows from time and need; since when, time alone can say."""
+    """What follows from the need, and from a flash of which nothing came."""
     last_at = machine.received_at or machine.enrolled_at
-    silent_since = last_at + timedelta(seconds=policy.silent_after_seconds)
     found: list[tuple[Attention | None, datetime | None]] = [
         (attention_of_priority(Priority(machine.priority) if machine.priority else None), None),
-        (attention_of_silence(last_at, policy, now), silent_since),
     ]
     alarm_at = machine.flash_alarm_at
     if alarm_at and alarm_at <= now and machine.flash_id:

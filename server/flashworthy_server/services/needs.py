@@ -7,7 +7,7 @@
 - What is read for a need is what may be about its combination, and no more.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import TypeVar
@@ -20,13 +20,13 @@ from flashworthy_common.weighing import Weighing
 from flashworthy_server.db import Connection
 from flashworthy_server.site import Site
 from flashworthy_server.store import combinations as store
+from flashworthy_server.store import due
 from flashworthy_server.store import exceptions as exception_store
 from flashworthy_server.store import knowledge as knowledge_store
-from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store import packages as package_store
 from flashworthy_server.store import statements as statement_store
 from flashworthy_server.store import weighing as weighing_store
-from flashworthy_server.store.combinations import Known, StoredCombination
+from flashworthy_server.store.combinations import Known, ModelKey, StoredCombination
 from flashworthy_server.store.statements import Kind, Lookup
 
 T = TypeVar("T")
@@ -74,34 +74,65 @@ def load_all(
 
 def with_observation(connection: Connection, stored: StoredCombination, need: Need) -> Need:
     """The need together with the newest version seen here, which changes with every report."""
-    here = store.versions_here(connection, stored.combination)
-    return replace(need, newest_seen=newest_seen(stored.combination, here))
+    (seen,) = with_observations(connection, [replace(stored, known=Known(need, False))])
+    return seen
 
 
-def mark_touched(connection: Connection, statements: Iterable[tuple[str, Statement]]) -> None:
+def with_observations(connection: Connection, stored: Sequence[StoredCombination]) -> list[Need]:
+    """The needs of some combinations, each with the newest version seen here."""
+    here = store.versions_here(connection, [_model(each.combination) for each in stored])
+    return [
+        replace(
+            each.need,
+            newest_seen=newest_seen(each.combination, here.get(_model(each.combination), [])),
+        )
+        for each in stored
+    ]
+
+
+def _model(combination: Combination) -> ModelKey:
+    maker, model, board, *_ = combination.key
+    return maker, model, board
+
+
+def mark_touched(
+    connection: Connection, statements: Iterable[tuple[str, Statement]], now: datetime
+) -> None:
     """Mark the combinations that new statements may be about.
 
     Args:
         statements: each with its maker's canonical name.
     """
+    due.note_new(connection, now)
     named = ((maker, statement.models) for maker, statement in statements)
     statement_store.mark_outdated(connection, named)
 
 
-def mark_weighed(connection: Connection, advisories: Iterable[str]) -> None:
+def mark_weighed(connection: Connection, advisories: Iterable[str], now: datetime) -> None:
     """Mark the combinations that releases for these advisories are about."""
     naming = knowledge_store.releases_naming(connection, advisories)
-    mark_touched(connection, ((each.maker, each.release) for each in naming))
+    mark_touched(connection, ((each.maker, each.release) for each in naming), now)
 
 
-def renew_outdated(site: Site, progress: Progress | None = None) -> int:
-    """Work out every outdated need anew; how many there were.
+def mark_all_behind(connection: Connection, now: datetime) -> None:
+    """Mark every combination that has a target, since it may have reasons."""
+    due.note_new(connection, now)
+    store.mark_all_behind(connection)
+
+
+def mark_all_of_other_rules(connection: Connection, now: datetime) -> None:
+    due.note_new(connection, now)
+    store.mark_all_of_other_rules(connection)
+
+
+def renew_outdated(site: Site, progress: Progress | None = None, *, most: int | None = None) -> int:
+    """Work out outdated needs anew, all or about so many; how many that were.
 
     The verdicts of machines whose need changed become due.
     """
     with site.database.reading() as connection:
-        total = store.count_outdated(connection)
-    done = 0
+        outdated = store.count_outdated(connection)
+    total, done = outdated if most is None else min(outdated, most), 0
     while done < total:
         with site.database.writing() as connection:
             batch = store.outdated_combinations(connection, AT_ONCE)
@@ -122,7 +153,8 @@ def _renew(connection: Connection, batch: list[StoredCombination], now: datetime
         store.save_known(connection, stored.id, stored.combination, known)
         if known != stored.known:
             changed.append(stored.id)
-    machine_store.make_due(connection, changed, now)
+    due.make_due(connection, changed, now)
+    due.note_done(connection, 0)
 
 
 class _Knowledge:

@@ -3,22 +3,20 @@
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from flashworthy_common.attention import silent_before
 from flashworthy_common.makers import Combination
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.readiness import Outcome
 from flashworthy_server.db import Connection
 from flashworthy_server.services import judgement, needs
-from flashworthy_server.services.limits import load_limits
-from flashworthy_server.services.places import outermost
+from flashworthy_server.services.judgement import Judging
 from flashworthy_server.site import Site
 from flashworthy_server.store import counts
-from flashworthy_server.store.listing import AsOf
+from flashworthy_server.store.ages import FIRMWARE_AGES
+from flashworthy_server.store.due import load_judging
 
 MOST_ROWS = 20  # models, places and worklist entries shown
 REFUSALS_DAYS = 7
-_NOT_KNOWN = "not known"
-OLDEST_YEARS = 10  # firmware of this age and above is counted together
+_NO_PLACE = "not known"
 
 Counted = dict[str, int]
 
@@ -36,6 +34,7 @@ class WorkItem:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Overview:
     as_of: datetime
+    judging: Judging | None  # none: what was recorded holds everywhere
     machines: int
     not_reported: int  # enrolled, and no report yet
     silent: int
@@ -51,25 +50,24 @@ class Overview:
 
 
 def overview(site: Site) -> Overview:
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     now = site.clock()
     with site.database.reading() as connection:
-        as_of = AsOf(now, silent_before(load_limits(connection).policy_at(None), now))
-        outcomes = counts.count_by_outcome(connection)
+        counted = counts.load_counts(connection, ["machines", "outcome", "standing", "priority"])
+        attention = counts.count_by_attention(connection, now)
         return Overview(
             as_of=now,
-            machines=counts.count_machines(connection),
-            not_reported=outcomes.pop(None, 0),
-            silent=counts.count_silent(connection, as_of),
-            outcomes=_all_of([each.value for each in Outcome], outcomes),
-            standings=_all_of(
-                [each.value for each in Standing], counts.count_by_standing(connection)
-            ),
-            priorities=_named(counts.count_by_priority(connection), "none"),
-            attention=counts.count_by_attention(connection, as_of),
-            models=counts.count_by_model(connection, MOST_ROWS),
-            places=_outermost(counts.count_by_place(connection)),
-            firmware_age=_ages(counts.count_by_firmware_date(connection), now.date()),
+            judging=load_judging(connection),
+            machines=counted["machines"].get("", 0),
+            not_reported=counted["outcome"].get("", 0),
+            silent=counts.count_silent(connection),
+            outcomes=_all_of([each.value for each in Outcome], counted["outcome"]),
+            standings=_all_of([each.value for each in Standing], counted["standing"]),
+            priorities=_named(counted["priority"], "none"),
+            attention=attention,
+            models=counts.models(connection, MOST_ROWS),
+            places=_named(dict(counts.places(connection, MOST_ROWS)), _NO_PLACE),
+            firmware_age=_ages(counts.count_by_age(connection, now.date())),
             worklist=_worklist(connection, MOST_ROWS),
             refusals=list(
                 counts.refusals_since(connection, now.date() - timedelta(days=REFUSALS_DAYS))
@@ -79,9 +77,24 @@ def overview(site: Site) -> Overview:
 
 def worklist(site: Site, most: int) -> list[WorkItem]:
     """The combinations that are undecided, by the number of their machines."""
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.reading() as connection:
         return _worklist(connection, most)
+
+
+def recount(site: Site, *, mend: bool) -> list[tuple[str, str, int]]:
+    """Hold every kept number against a recount: facet, name, and by how much it is too high.
+
+    Args:
+        mend: and put them right.
+    """
+    if not mend:
+        with site.database.reading() as connection:
+            return counts.differences(connection)
+    with site.database.writing() as connection:
+        found = counts.differences(connection)
+        counts.mend(connection, found)
+        return found
 
 
 def count_refusal(site: Site, what: str, status: int) -> None:
@@ -90,14 +103,14 @@ def count_refusal(site: Site, what: str, status: int) -> None:
 
 
 def _worklist(connection: Connection, most: int) -> list[WorkItem]:
-    found = counts.combinations_with_outcome(connection, Outcome.UNDECIDED.value, most)
-    return [_work_item(connection, combination_id, machines) for combination_id, machines in found]
-
-
-def _work_item(connection: Connection, combination_id: int, machines: int) -> WorkItem:
-    stored = needs.load(connection, combination_id)
-    need = needs.with_observation(connection, stored, stored.need)
-    return WorkItem(stored.combination, need, machines, _because(need))
+    found = dict(counts.undecided(connection, most))
+    known = needs.load_all(connection, found)
+    stored = [known[each] for each in found]
+    seen = needs.with_observations(connection, stored)
+    return [
+        WorkItem(each.combination, need, found[each.id], _because(need))
+        for each, need in zip(stored, seen, strict=True)
+    ]
 
 
 def _because(need: Need) -> str:
@@ -108,28 +121,16 @@ def _because(need: Need) -> str:
     return f"compared last on {need.review.reviewed_at.date()}, which is too long ago"
 
 
-def _all_of(names: list[str], counted: dict[str | None, int]) -> Counted:
+def _all_of(names: list[str], counted: Counted) -> Counted:
     return {name: counted.get(name, 0) for name in names}
 
 
-def _named(counted: dict[str | None, int], none: str) -> Counted:
+def _named(counted: Counted, none: str) -> Counted:
     return {name or none: count for name, count in counted.items()}
 
 
-def _outermost(counted: dict[str | None, int]) -> Counted:
-    found: Counted = {}
-    for place, count in counted.items():
-        name = outermost(place) if place else _NOT_KNOWN
-        found[name] = found.get(name, 0) + count
-    return dict(sorted(found.items(), key=lambda item: (-item[1], item[0]))[:MOST_ROWS])
-
-
-def _ages(counted: dict[date | None, int], today: date) -> Counted:
-    found: Counted = {}
-    for stated_on, count in sorted(counted.items(), key=lambda item: item[0] or date.min):
-        name = _age(stated_on, today)
-        found[name] = found.get(name, 0) + count
-    return found
+def _ages(counted: Counted) -> Counted:
+    return {age: counted[age] for age in FIRMWARE_AGES if counted.get(age)}
 
 
 def years_before(day: date, years: int) -> date:
@@ -138,13 +139,3 @@ def years_before(day: date, years: int) -> date:
         return day.replace(year=day.year - years)
     except ValueError:
         return day.replace(year=day.year - years, day=28)
-
-
-def _age(stated_on: date | None, today: date) -> str:
-    if stated_on is None:
-        return _NOT_KNOWN
-    if stated_on > today:
-        return "in the future"
-    passed = (today.month, today.day) >= (stated_on.month, stated_on.day)
-    years = today.year - stated_on.year - (0 if passed else 1)
-    return str(years) if years < OLDEST_YEARS else f"{OLDEST_YEARS} and more"

@@ -89,7 +89,7 @@ def keep(
     written = folder.write(pieces, limits, expected_bytes=expected_bytes, digests=digests)
     with _taken_back_on_failure(site, folder, written), site.database.writing() as connection:
         package_id = _record(site, connection, who, offered, read, written)
-    judgement.judge_due(site)
+    judgement.follow(site)
     return view_package(site, package_id)
 
 
@@ -105,7 +105,7 @@ def open_package(site: Site, package_id: int) -> tuple[StoredPackage, BinaryIO]:
         return package, folder_of(site).intact(package.sha256)
     except DamagedPackageError as error:
         _note(site, package.sha256, str(error))
-        judgement.judge_due(site)
+        judgement.follow(site)
         raise DamagedPackageError(
             f"package #{package_id} is damaged: {error}; keep it again from its source"
         ) from error
@@ -140,7 +140,7 @@ def remove(site: Site, who: Who, package_id: int, reason: str, *, anyway: bool =
         audit.record(connection, who, now, "package.remove", subject, before=before, after=after)
     if is_last:
         folder_of(site).remove(package.sha256)
-    judgement.judge_due(site)
+    judgement.follow(site)
 
 
 def verify_all(site: Site, progress: Progress | None = None) -> Verified:
@@ -157,7 +157,7 @@ def verify_all(site: Site, progress: Progress | None = None) -> Verified:
             _note(site, sha256, damage)
         if progress:
             progress("files", number, len(files))
-    judgement.judge_due(site)
+    judgement.follow(site)
     unknown = folder.unknown_files(sha256 for sha256, _ in files)
     return Verified(len(files) - len(damaged), tuple(damaged), tuple(unknown))
 
@@ -184,7 +184,7 @@ def list_packages(
 
 def without_package(site: Site, most: int) -> list[WithoutPackage]:
     """Combinations of which no intact package of what they run is kept, most machines first."""
-    needs.renew_outdated(site)
+    judgement.catch_up(site)
     with site.database.reading() as connection:
         return combination_store.without_package(connection, most)
 
@@ -312,6 +312,6 @@ def _note(site: Site, sha256: str, damage: str | None) -> None:
 def _mark(site: Site, connection: Connection, packages: Iterable[StoredPackage]) -> None:
     packages = list(packages)
     for_models = [(each.maker, each.package) for each in packages if each.machine_id is None]
-    needs.mark_touched(connection, for_models)
+    needs.mark_touched(connection, for_models, site.clock())
     machine_ids = [each.machine_id for each in packages if each.machine_id is not None]
     machine_store.make_machines_due(connection, machine_ids, site.clock())

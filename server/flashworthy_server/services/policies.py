@@ -23,6 +23,7 @@ from flashworthy_server.services.needs import Progress
 from flashworthy_server.services.places import canonical_place
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
+from flashworthy_server.store import due
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store import policies as store
 from flashworthy_server.store.policies import StoredLimits
@@ -100,7 +101,7 @@ def set_limits(
             return view_policy(site, place)
         _require_version(connection, place, based_on)
         store.add_limits(connection, place, _canonical(limits), who.known_as, now)
-        machine_store.make_due_within(connection, place, now)
+        due.make_due_within(connection, place, now)
         subject = f"policy of {place}" if place else "policy"
         audit.record(connection, who, now, "policy.set", subject, before=before, after=limits)
     return view_policy(site, place)

@@ -117,8 +117,7 @@ def import_document(
                 " look at them again; nothing was recorded"
             )
         _record(site, connection, who, plan, progress)
-    needs.renew_outdated(site, progress)
-    judgement.judge_due(site)
+    judgement.follow(site, progress)
     return plan.told()
 
 
@@ -162,8 +161,8 @@ def change_release(
         _require_no_other(connection, row, release_id)
         _change(connection, who, site, was, row.statement, row.maker)
         touched = [(was.maker, was.release), (row.maker, row.statement)]
-        needs.mark_touched(connection, touched)
-    judgement.judge_due(site)
+        needs.mark_touched(connection, touched, now)
+    judgement.follow(site)
     return StoredRelease(release_id, row.maker, row.statement, now)
 
 
@@ -205,11 +204,11 @@ def remove_release(
         resting = touch.resting_on_release(connection, was.maker, was.release)
         touch.require_known(resting, anyway=anyway)
         store.remove_release(connection, release_id)
-        needs.mark_touched(connection, [(was.maker, was.release)])
+        needs.mark_touched(connection, [(was.maker, was.release)], now)
         subject, before = f"release #{release_id}", to_json(was.release)
         after = {"reason": reason.strip()}
         audit.record(connection, who, now, "release.remove", subject, before=before, after=after)
-    judgement.judge_due(site)
+    judgement.follow(site)
 
 
 def change_state(
@@ -229,8 +228,8 @@ def change_state(
             raise BadRowsError(BadRow("", fault.says, fault.field) for fault in faults)
         if release != was.release:
             _change(connection, who, site, was, release)
-            needs.mark_touched(connection, [(was.maker, release)])
-    judgement.judge_due(site)
+            needs.mark_touched(connection, [(was.maker, release)], now)
+    judgement.follow(site)
     return replace(was, release=release, recorded_at=now)
 
 
@@ -517,8 +516,8 @@ def _record(
         weighing_store.save_advisory(connection, read.statement, now)
         record_advisory(connection, who, site, read.statement, was)
     touched = [(row.maker, row.statement) for row in plan.reviews]
-    needs.mark_touched(connection, [*_touched(plan.releases), *touched])
-    needs.mark_weighed(connection, [row.statement.id for row, _ in plan.advisories])
+    needs.mark_touched(connection, [*_touched(plan.releases), *touched], now)
+    needs.mark_weighed(connection, [row.statement.id for row, _ in plan.advisories], now)
 
 
 def _add(connection: Connection, who: Who, site: Site, added: list[_Planned]) -> None:

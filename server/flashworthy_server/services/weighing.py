@@ -16,7 +16,6 @@ from flashworthy_server.services import audit, judgement, needs, releases
 from flashworthy_server.services.needs import Progress
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
-from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import knowledge as knowledge_store
 from flashworthy_server.store import weighing as store
 
@@ -68,9 +67,8 @@ def set_inputs(site: Site, who: Who, data: Any, *, progress: Progress | None = N
             store.save_inputs(connection, inputs, now)
             before, after = to_json(was), to_json(inputs)
             audit.record(connection, who, now, "weighing.set", "site", before=before, after=after)
-            combination_store.mark_all_behind(connection)
-    needs.renew_outdated(site, progress)
-    judgement.judge_due(site)
+            needs.mark_all_behind(connection, now)
+    judgement.follow(site, progress)
     return inputs_of(site)
 
 
@@ -154,9 +152,8 @@ def import_exploited(
             )
         # The first catalogue also ends that no catalogue is recorded, which every weight tells.
         touched = changed if before else knowledge_store.advisories_named(connection)
-        needs.mark_weighed(connection, touched)
-    needs.renew_outdated(site, progress)
-    judgement.judge_due(site)
+        needs.mark_weighed(connection, touched, now)
+    judgement.follow(site, progress)
     return told
 
 

@@ -3,7 +3,8 @@
 - What is due stands in the database, so a restart loses nothing.
 - However many servers run on one database, one of them works at a time, by a lease. A worker that
   dies is followed by another once its lease has run out.
-- Lists and counts do not wait for it: they judge what is due themselves. It keeps that short.
+- Lists and counts do not wait for it: they judge a batch of what is due themselves, and say of
+  which time what they tell is.
 - Jobs (`services.jobs`) have a thread of their own, so that neither waits for the other, and each
   job a lease of its own.
 """
@@ -18,7 +19,7 @@ from flashworthy_server.site import Site
 from flashworthy_server.store import leases
 
 _LEASE = "judgement"
-_LEASE_SECONDS = 120  # longer than a usual round; two at once do the same twice, and no harm
+_LEASE_SECONDS = 120  # longer than a batch; two at once do the same twice, and no harm
 _log = logging.getLogger(__name__)
 
 
@@ -43,7 +44,8 @@ class Worker:
         """Round after round; one that fails is told, and the next is tried all the same."""
         while not self._stop.is_set():
             try:
-                self.round()
+                if judgement.is_due(self._site):
+                    self.round()
             except Exception:  # noqa: BLE001  (the boundary: the next round is tried all the same)
                 _log.exception("judging in the background failed; it is tried again")
             self._stop.wait(self._site.config.work_pause_seconds)
@@ -61,10 +63,15 @@ class Worker:
 
     def round(self) -> bool:
         """Judge everything that is due; false where another worker does so."""
-        now = self._site.clock()
-        with self._site.database.writing() as connection:
-            until = now + timedelta(seconds=_LEASE_SECONDS)
-            if not leases.take_lease(connection, _LEASE, self._holder, now, until):
+        if not self._take_lease():
+            return False
+        while judgement.work_some(self._site) and not self._stop.is_set():
+            if not self._take_lease():
                 return False
-        judgement.judge_due(self._site)
         return True
+
+    def _take_lease(self) -> bool:
+        now = self._site.clock()
+        until = now + timedelta(seconds=_LEASE_SECONDS)
+        with self._site.database.writing() as connection:
+            return leases.take_lease(connection, _LEASE, self._holder, now, until)

@@ -1,6 +1,6 @@
 """What asks for attention, machine by machine: since when, and what rests until when."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -61,6 +61,24 @@ def add_attention(
             set_={"says": attention.says, "since": since, "ended_at": None},
         )
     )
+
+
+def save_silence(
+    connection: Connection,
+    machine_ids: Sequence[int],
+    silent: Mapping[int, tuple[Attention, datetime]],
+    now: datetime,
+) -> None:
+    """Which of these machines are silent, in which words, and since when."""
+    code = AttentionCode.SILENT
+    of_them = (attentions.c.machine_id.in_(machine_ids), attentions.c.code == code.value)
+    asked = select(attentions.c.machine_id).where(*of_them, attentions.c.ended_at.is_(None))
+    known = set(connection.scalars(asked))
+    for machine_id in known - silent.keys():
+        drop_attention(connection, machine_id, code, now)
+    for machine_id in silent.keys() - known:
+        attention, since = silent[machine_id]
+        add_attention(connection, machine_id, attention, since)
 
 
 def drop_attention(

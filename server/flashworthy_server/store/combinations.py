@@ -2,17 +2,22 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Row,
+    Text,
+    and_,
+    cast,
     delete,
     exists,
     func,
     insert,
     select,
+    tuple_,
     update,
 )
 
@@ -23,7 +28,7 @@ from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
 from flashworthy_server.store.statements import add_combination, combinations_about, mark
-from flashworthy_server.tables import UtcTime, combinations, machines, outdated_needs
+from flashworthy_server.tables import UtcTime, combinations, outdated_needs, summary
 
 _KEY = (
     combinations.c.maker,
@@ -36,6 +41,9 @@ _KEY = (
 
 _MADE_BY_PRESENT_RULES = (combinations.c.version_rules == VERSION_RULES) & (
     combinations.c.need_rules == NEED_RULES
+)
+_COUNTED = and_(  # how many machines are of it
+    summary.c.facet == "combination", summary.c.name == cast(combinations.c.id, Text)
 )
 _IS_OUTDATED = exists().where(outdated_needs.c.combination_id == combinations.c.id)
 
@@ -117,6 +125,10 @@ def count_outdated(connection: Connection) -> int:
     return int(connection.execute(select(func.count()).select_from(outdated_needs)).scalar_one())
 
 
+def is_any_outdated(connection: Connection) -> bool:
+    return connection.execute(select(outdated_needs).limit(1)).first() is not None
+
+
 def unmark(connection: Connection, combination_ids: Iterable[int]) -> None:
     ids = list(combination_ids)
     connection.execute(delete(outdated_needs).where(outdated_needs.c.combination_id.in_(ids)))
@@ -150,11 +162,12 @@ def glimpses(
     """At most `count` combinations that a statement on some models may be about."""
     ids = combinations_about(connection, maker, models, count)
     in_service = (
-        select(machines.c.combination_id, func.count().label("machines"))
-        .where(machines.c.combination_id.in_(ids), machines.c.out_of_service_at.is_(None))
-        .group_by(machines.c.combination_id)
+        select(combinations.c.id, func.sum(summary.c.count).label("machines"))
+        .join(summary, _COUNTED)
+        .where(combinations.c.id.in_(ids))
+        .group_by(combinations.c.id)
     )
-    counted = {row.combination_id: row.machines for row in connection.execute(in_service)}
+    counted = {row.id: int(row.machines) for row in connection.execute(in_service)}
     rows = connection.execute(
         select(
             combinations.c.id,
@@ -183,37 +196,52 @@ class WithoutPackage:
 
 def without_package(connection: Connection, count: int) -> list[WithoutPackage]:
     """Combinations of which no intact package is kept, most machines first."""
-    machine_count = func.count().label("machines")
+    machine_count = func.sum(summary.c.count)
     rows = connection.execute(
         select(combinations.c.names, machine_count)
-        .join(machines, machines.c.combination_id == combinations.c.id)
+        .join(summary, _COUNTED)
         .where(combinations.c.package_kept.is_(False), combinations.c.version_key != "")
         .group_by(combinations.c.id)
+        .having(machine_count > 0)
         .order_by(machine_count.desc(), combinations.c.id)
         .limit(count)
     )
-    return [WithoutPackage(_of_names(names), found) for names, found in rows]
+    return [WithoutPackage(_of_names(names), int(found)) for names, found in rows]
 
 
-def versions_here(connection: Connection, combination: Combination) -> list[Observation]:
+ModelKey = tuple[str, str, str]  # maker, model and board
+
+
+def versions_here(
+    connection: Connection, models: Iterable[ModelKey]
+) -> dict[ModelKey, list[Observation]]:
     """What runs on the same maker, model and board here."""
-    maker, model, board, *_ = combination.key
-    since = func.min(machines.c.running_since, type_=UtcTime)
+    key = (combinations.c.maker, combinations.c.model, combinations.c.board)
+    count = func.sum(summary.c.count)
+    since = func.min(combinations.c.first_ran_at, type_=UtcTime)
     rows = connection.execute(
-        select(combinations.c.version_text, func.count(), since)
-        .join(machines, machines.c.combination_id == combinations.c.id)
-        .where(
-            combinations.c.maker == maker,
-            combinations.c.model == model,
-            combinations.c.board == board,
-            combinations.c.version_text != "",
-        )
-        .group_by(combinations.c.version_text)
+        select(*key, combinations.c.version_text, count, since)
+        .join(summary, _COUNTED)
+        .where(tuple_(*key).in_(sorted(set(models))), combinations.c.version_text != "")
+        .group_by(*key, combinations.c.version_text)
+        .having(count > 0)
         .order_by(combinations.c.version_text)
     )
-    return [
-        Observation(version_text=text, machines=count, since=first) for text, count, first in rows
-    ]
+    found: dict[ModelKey, list[Observation]] = {}
+    for *model, text, machine_count, first in rows:
+        seen = Observation(version_text=text, machines=int(machine_count), since=first)
+        found.setdefault(tuple(model), []).append(seen)
+    return found
+
+
+def note_running(connection: Connection, combination_id: int, since: datetime) -> None:
+    """A machine is of this combination now, and was first seen to run it at a time."""
+    first = combinations.c.first_ran_at
+    connection.execute(
+        update(combinations)
+        .where(combinations.c.id == combination_id, first.is_(None) | (first > since))
+        .values(first_ran_at=since)
+    )
 
 
 def _is(combination: Combination) -> list[ColumnElement[bool]]:

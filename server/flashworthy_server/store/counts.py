@@ -1,98 +1,216 @@
-"""The numbers of the overview, of machines in service, and refused requests."""
+"""The numbers of the overview, of machines in service, and refused requests.
 
-from collections.abc import Sequence
-from datetime import date
-from typing import Any
+They are read from `summary`, which triggers keep right (`flashworthy_server.counting`). What rests
+by a person's word, and what waits for a flash, is counted when asked: people made each of them.
+"""
 
-from sqlalchemy import ColumnElement, Connection, func, select, true
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
 
+from sqlalchemy import Connection, and_, case, delete, func, select, text
+
+from flashworthy_common.attention import PRESSING, AttentionCode
+from flashworthy_server.counting import SEPARATOR, compared
 from flashworthy_server.db import upsert
-from flashworthy_server.store.listing import (
-    DERIVED,
-    IN_SERVICE,
-    PRIORITY,
-    SOURCE,
-    AsOf,
-    asks_for,
-    is_silent,
-    rests,
-)
-from flashworthy_server.tables import attentions, combinations, machines, refusals
+from flashworthy_server.store.ages import NOT_KNOWN, later_than
+from flashworthy_server.store.listing import IN_SERVICE, PRIORITY, SOURCE, asks_for
+from flashworthy_server.store.machines import names_within
+from flashworthy_server.tables import acknowledgements, attentions, machines, refusals, summary
+
+_FOLLOWS = (AttentionCode.PRIORITY, AttentionCode.SILENT_AFTER_FLASH)  # from other columns
+_TOTAL = func.sum(summary.c.count)
+_SETTLED = 0  # slot
+
+Counted = dict[str, int]
 
 
-def count_machines(connection: Connection) -> int:
-    return _count(connection, true())
+def load_counts(connection: Connection, facets: Sequence[str]) -> dict[str, Counted]:
+    """By facet and name; an empty name where there is none. Nothing is counted as 0."""
+    found: dict[str, Counted] = {facet: {} for facet in facets}
+    key = (summary.c.facet, summary.c.name)
+    query = select(*key, _TOTAL).where(summary.c.facet.in_(facets)).group_by(*key)
+    for facet, name, count in connection.execute(query.having(_TOTAL != 0)):
+        found[facet][name] = int(count)
+    return found
 
 
-def count_silent(connection: Connection, as_of: AsOf) -> int:
-    """Those that rest are silent too."""
-    return _count(connection, is_silent(as_of))
+def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[str, int]]:
+    """Names and counts, most machines first.
 
-
-def count_by_outcome(connection: Connection) -> dict[str | None, int]:
-    """None stands for machines that have not reported yet."""
-    return _count_by(connection, machines.c.outcome)
-
-
-def count_by_standing(connection: Connection) -> dict[str | None, int]:
-    return _count_by(connection, combinations.c.standing)
-
-
-def count_by_priority(connection: Connection) -> dict[str | None, int]:
-    """None stands for machines for which no reason speaks."""
-    return _count_by(connection, PRIORITY)
-
-
-def count_by_place(connection: Connection) -> dict[str | None, int]:
-    return _count_by(connection, machines.c.place)
-
-
-def count_by_firmware_date(connection: Connection) -> dict[date | None, int]:
-    return _count_by(connection, machines.c.firmware_on)
-
-
-def count_by_attention(connection: Connection, as_of: AsOf) -> dict[str, int]:
-    """By code, the machines of which something asks now; what rests does not."""
-    asking = attentions.c.ended_at.is_(None)
-    resting = rests(attentions.c.machine_id, attentions.c.code, as_of)
-    rows = connection.execute(
-        select(attentions.c.code, func.count())
-        .join(machines, machines.c.id == attentions.c.machine_id)
-        .where(IN_SERVICE, asking, ~resting)
-        .group_by(attentions.c.code)
+    What transactions added of late (`settle`) is looked up by name; of the others, the most
+    frequent are found by index.
+    """
+    of_facet = summary.c.facet == facet
+    moved = set(
+        connection.scalars(
+            select(summary.c.name).where(of_facet, summary.c.slot != _SETTLED).distinct()
+        )
     )
-    found: dict[str, int] = dict(rows.all())
-    for code in DERIVED:
-        found[code.value] = _count(connection, asks_for(code, as_of))
-    return {code: count for code, count in found.items() if count}
+    settled = (
+        select(summary.c.name, summary.c.count)
+        .where(of_facet, summary.c.slot == _SETTLED)
+        .order_by(summary.c.count.desc(), summary.c.name.desc())
+        .limit(most + len(moved))
+    )
+    found = {name: count for name, count in connection.execute(settled) if name not in moved}
+    if moved:
+        found |= _of_names(connection, facet, moved)
+    ranked = sorted(found.items(), key=lambda item: (-item[1], item[0]))
+    return [(name, count) for name, count in ranked[:most] if count]
 
 
-def count_by_model(connection: Connection, most: int) -> list[tuple[str, str, int]]:
+def models(connection: Connection, most: int) -> list[tuple[str, str, int]]:
     """Maker, model and number of machines, most machines first."""
-    key = (combinations.c.maker, combinations.c.model)
-    rows = connection.execute(
-        select(*key, func.count())
+    found = most_frequent(connection, "model", most)
+    return [(*_pair(name), count) for name, count in found]
+
+
+def undecided(connection: Connection, most: int) -> list[tuple[int, int]]:
+    """Combination id and number of its machines that are undecided, most machines first."""
+    return [(int(name), count) for name, count in most_frequent(connection, "undecided", most)]
+
+
+def machines_of(connection: Connection, combination_ids: Iterable[int]) -> dict[int, int]:
+    """The machines of each of these combinations that has any."""
+    names = [str(each) for each in combination_ids]
+    found = _of_names(connection, "combination", names)
+    return {int(name): count for name, count in found.items() if count}
+
+
+def places_within(connection: Connection, place: str) -> dict[str, int]:
+    """A place and what lies in it, each as it is written, with its machines."""
+    within = (summary.c.facet == "place", names_within(summary.c.name, place))
+    query = select(summary.c.name, _TOTAL).where(*within).group_by(summary.c.name)
+    rows = connection.execute(query.having(_TOTAL != 0))
+    return {name: int(count) for name, count in rows}
+
+
+def count_within(connection: Connection, place: str | None) -> int:
+    """The machines in a place; with none, all."""
+    if place is None:
+        return load_counts(connection, ["machines"])["machines"].get("", 0)
+    return sum(places_within(connection, place).values())
+
+
+def places(connection: Connection, most: int) -> list[tuple[str, int]]:
+    """Outermost places, an empty text for none, most machines first."""
+    return most_frequent(connection, "outermost", most)
+
+
+def count_silent(connection: Connection) -> int:
+    """Those that rest are silent too."""
+    return load_counts(connection, ["attention"])["attention"].get(AttentionCode.SILENT.value, 0)
+
+
+def count_by_age(connection: Connection, today: date) -> Counted:
+    """Machines by the age of their firmware."""
+    later = ((summary.c.name > day, age) for age, day in later_than(today).items())
+    age = case(*later, else_=NOT_KNOWN).label("age")
+    query = select(age, _TOTAL).where(summary.c.facet == "firmware_on").group_by("age")
+    return {name: int(count) for name, count in connection.execute(query)}
+
+
+def count_by_attention(connection: Connection, now: datetime) -> Counted:
+    """By code, the machines of which something asks now; what rests does not."""
+    found = dict(load_counts(connection, ["attention"])["attention"])
+    for code, count in _resting(connection, now).items():
+        found[code] -= count
+    for follows in _FOLLOWS:
+        found[follows.value] = _count_following(connection, follows, now)
+    return {code: count for code, count in sorted(found.items()) if count}
+
+
+def _of_names(connection: Connection, facet: str, names: Iterable[str]) -> Counted:
+    found: Counted = {}
+    wanted = sorted(names)
+    for start in range(0, len(wanted), 500):
+        some = (summary.c.facet == facet, summary.c.name.in_(wanted[start:][:500]))
+        query = select(summary.c.name, _TOTAL).where(*some).group_by(summary.c.name)
+        found |= {name: int(count) for name, count in connection.execute(query)}
+    return found
+
+
+def _resting(connection: Connection, now: datetime) -> Counted:
+    """By code, machines in service that ask for it, and a person lets it rest."""
+    same = and_(
+        attentions.c.machine_id == acknowledgements.c.machine_id,
+        attentions.c.code == acknowledgements.c.code,
+        attentions.c.ended_at.is_(None),
+    )
+    query = (
+        select(acknowledgements.c.code, func.count())
+        .join(attentions, same)
+        .join(machines, machines.c.id == acknowledgements.c.machine_id)
+        .where(acknowledgements.c.until >= now.date(), IN_SERVICE)
+        .group_by(acknowledgements.c.code)
+    )
+    return dict(connection.execute(query).all())
+
+
+def _count_following(connection: Connection, code: AttentionCode, now: datetime) -> int:
+    if code is AttentionCode.SILENT_AFTER_FLASH:
+        asking = select(func.count()).select_from(machines).where(asks_for(code, now), IN_SERVICE)
+        return int(connection.execute(asking).scalar_one())
+    by_priority = load_counts(connection, ["priority"])["priority"]
+    resting = (
+        select(func.count())
         .select_from(SOURCE)
-        .where(combinations.c.id.is_not(None), IN_SERVICE)
-        .group_by(*key)
-        .order_by(func.count().desc(), *key)
-        .limit(most)
+        .join(acknowledgements, acknowledgements.c.machine_id == machines.c.id)
+        .where(
+            acknowledgements.c.code == code.value,
+            acknowledgements.c.until >= now.date(),
+            PRIORITY.in_([priority.value for priority in PRESSING]),
+            IN_SERVICE,
+        )
     )
-    return [(maker, model, count) for maker, model, count in rows]
+    pressing = sum(by_priority.get(priority.value, 0) for priority in PRESSING)
+    return pressing - int(connection.execute(resting).scalar_one())
 
 
-def combinations_with_outcome(
-    connection: Connection, outcome: str, most: int
-) -> list[tuple[int, int]]:
-    """Combination id and number of machines with an outcome, most machines first."""
-    rows = connection.execute(
-        select(machines.c.combination_id, func.count())
-        .where(machines.c.outcome == outcome, IN_SERVICE)
-        .group_by(machines.c.combination_id)
-        .order_by(func.count().desc(), machines.c.combination_id)
-        .limit(most)
-    )
-    return [(combination_id, count) for combination_id, count in rows]
+def _pair(name: str) -> tuple[str, str]:
+    maker, _, model = name.partition(SEPARATOR)
+    return maker, model
+
+
+# ---- holding them against a recount -----------------------------------------------------------
+
+
+def differences(connection: Connection) -> list[tuple[str, str, int]]:
+    """Facet, name, and by how much the kept number is too high; one statement, one state."""
+    rows = connection.execute(text(compared(connection.dialect.name)))
+    return [(facet, name, int(n)) for facet, name, n in rows]
+
+
+def mend(connection: Connection, found: Iterable[tuple[str, str, int]]) -> None:
+    """Take off by how much kept numbers are too high; what changed meanwhile stays counted."""
+    _add(connection, {(facet, name): -n for facet, name, n in found})
+
+
+def settle(connection: Connection) -> None:
+    """Add up what transactions counted, each on its own; on SQLite there is nothing to do."""
+    moved = delete(summary).where(summary.c.slot != _SETTLED)
+    rows = connection.execute(moved.returning(summary.c.facet, summary.c.name, summary.c.count))
+    sums: dict[tuple[str, str], int] = {}
+    for facet, name, count in rows:
+        sums[facet, name] = sums.get((facet, name), 0) + count
+    _add(connection, sums)
+
+
+def _add(connection: Connection, sums: dict[tuple[str, str], int]) -> None:
+    rows = [
+        {"facet": facet, "name": name, "slot": _SETTLED, "count": count}
+        for (facet, name), count in sorted(sums.items())
+    ]
+    if rows:
+        statement = upsert(summary)
+        more = summary.c.count + statement.excluded.count
+        key = ["facet", "name", "slot"]
+        connection.execute(
+            statement.on_conflict_do_update(index_elements=key, set_={"count": more}), rows
+        )
+
+
+# ---- refused requests -------------------------------------------------------------------------
 
 
 def add_refusal(connection: Connection, on_date: date, what: str, status: int) -> None:
@@ -114,13 +232,3 @@ def refusals_since(connection: Connection, first: date) -> Sequence[tuple[str, i
         .order_by(total.desc(), refusals.c.what, refusals.c.status)
     )
     return [(what, status, int(count)) for what, status, count in rows]
-
-
-def _count(connection: Connection, condition: ColumnElement[bool]) -> int:
-    query = select(func.count()).select_from(SOURCE).where(condition, IN_SERVICE)
-    return int(connection.execute(query).scalar_one())
-
-
-def _count_by(connection: Connection, column: ColumnElement[Any]) -> dict[Any, int]:
-    query = select(column, func.count()).select_from(SOURCE).where(IN_SERVICE)
-    return dict(connection.execute(query.group_by(column).order_by(column)).all())

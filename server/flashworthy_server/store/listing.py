@@ -19,14 +19,6 @@ SOURCE = machines.outerjoin(combinations, machines.c.combination_id == combinati
 PRIORITY = func.coalesce(machines.c.own_priority, combinations.c.priority)
 
 
-@dataclass(frozen=True, slots=True)
-class AsOf:
-    """The time of a question, and when the last report of a machine that is not silent came."""
-
-    now: datetime
-    silent_before: datetime
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filters:
     """Which machines are meant; absent: all."""
@@ -74,7 +66,7 @@ def list_machines(
     connection: Connection,
     filters: Filters,
     *,
-    as_of: AsOf,
+    now: datetime,
     after: tuple[str, int] | None,
     count: int,
 ) -> list[ListedMachine]:
@@ -88,7 +80,7 @@ def list_machines(
         combinations.c.standing,
         PRIORITY.label("priority"),
     ).select_from(SOURCE)
-    for condition in _conditions(filters, as_of):
+    for condition in _conditions(filters, now):
         query = query.where(condition)
     if after is not None:
         query = query.where(tuple_(machines.c.name, machines.c.id) > tuple_(*after))
@@ -96,38 +88,25 @@ def list_machines(
     return [_listed(row) for row in rows]
 
 
-DERIVED = (AttentionCode.SILENT, AttentionCode.SILENT_AFTER_FLASH, AttentionCode.PRIORITY)
-
-
-def asks_for(code: AttentionCode, as_of: AsOf) -> ColumnElement[bool]:
-    """What rests does not ask. Three codes follow from other columns; the rest stand in a table."""
-    return _follows(code, as_of) & ~rests(machines.c.id, code.value, as_of)
+def asks_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
+    """What rests does not ask. Two codes follow from other columns; the rest stand in a table."""
+    return _follows(code, now) & ~rests(machines.c.id, code.value, now)
 
 
 def rests(
-    machine_id: ColumnElement[int], code: ColumnElement[str] | str, as_of: AsOf
+    machine_id: ColumnElement[int], code: ColumnElement[str] | str, now: datetime
 ) -> ColumnElement[bool]:
     """A person acknowledged it, until a day that is not over."""
     return exists().where(
         acknowledgements.c.machine_id == machine_id,
         acknowledgements.c.code == code,
-        acknowledgements.c.until >= as_of.now.date(),
+        acknowledgements.c.until >= now.date(),
     )
 
 
-def is_silent(as_of: AsOf) -> ColumnElement[bool]:
-    """No report for long; a machine that never reported counts from its enrolment."""
-    return or_(
-        machines.c.received_at < as_of.silent_before,
-        machines.c.received_at.is_(None) & (machines.c.enrolled_at < as_of.silent_before),
-    )
-
-
-def _follows(code: AttentionCode, as_of: AsOf) -> ColumnElement[bool]:
-    if code is AttentionCode.SILENT:
-        return is_silent(as_of)
+def _follows(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
     if code is AttentionCode.SILENT_AFTER_FLASH:
-        return machines.c.flash_alarm_at <= as_of.now
+        return machines.c.flash_alarm_at <= now
     if code is AttentionCode.PRIORITY:
         return PRIORITY.in_([priority.value for priority in PRESSING])
     return exists().where(
@@ -137,7 +116,7 @@ def _follows(code: AttentionCode, as_of: AsOf) -> ColumnElement[bool]:
     )
 
 
-def _conditions(filters: Filters, as_of: AsOf) -> list[ColumnElement[bool]]:
+def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
     equal: dict[ColumnElement[Any], Any] = {
         machines.c.id: filters.id,
         machines.c.outcome: filters.outcome,
@@ -152,7 +131,7 @@ def _conditions(filters: Filters, as_of: AsOf) -> list[ColumnElement[bool]]:
     if filters.place is not None:
         found.append(is_within(filters.place))
     if filters.attention is not None:
-        found.append(asks_for(AttentionCode(filters.attention), as_of))
+        found.append(asks_for(AttentionCode(filters.attention), now))
     if filters.firmware_before is not None:
         found.append(machines.c.firmware_on < filters.firmware_before)
     if filters.text is not None:

@@ -50,6 +50,12 @@ class Judgement:
     rules_version: int
     own_priority: str | None  # where a fault that it shows raises its combination's
 
+    @property
+    def is_kept_as(self) -> dict[str, Any]:
+        """All but the time, which every report moves."""
+        names = ("outcome", "sentence", "rules_version", "own_priority")
+        return {name: getattr(self, name) for name in names}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredMachine:
@@ -66,20 +72,23 @@ class StoredMachine:
     report_number: int  # of the last report that came; 0: none did
     whole: Whole | None  # the body that reports are held against
     newest: Newest | None
-    outcome: str | None
-    sentence: str | None
-    holds_until: datetime | None
+    judgement: Judgement | None  # the last one that was kept
+    due_at: datetime | None  # when verdict or attention may change by time alone
     has_own_facts: bool  # something was recorded of this machine alone
     flash_id: int | None  # the flash that its reports are held against
+
+    @property
+    def last_heard_at(self) -> datetime:
+        """When the last report came, or else when it enrolled."""
+        return self.newest.received_at if self.newest else self.enrolled_at
 
 
 # ---- one machine ------------------------------------------------------------------------------
 
 
 def add_machine(connection: Connection, name: str, enrolled_at: datetime) -> int:
-    made = connection.execute(
-        insert(machines).values(name=name, enrolled_at=enrolled_at).returning(machines.c.id)
-    )
+    values = {"name": name, "enrolled_at": enrolled_at, "due_at": enrolled_at}
+    made = connection.execute(insert(machines).values(values).returning(machines.c.id))
     return int(made.scalar_one())
 
 
@@ -164,39 +173,40 @@ def adopt_agent(connection: Connection, machine_id: int, agent_id: str) -> None:
 
 def save_newest(
     connection: Connection,
-    machine_id: int,
+    machine: StoredMachine,
     newest: Newest,
     body: bytes,
     *,
     name: str,
     sequence: int | None,
 ) -> None:
-    """What the machine is now.
+    """What the machine is now; indexed columns are written only where they changed.
 
     Args:
+        machine: as it was.
         body: of the newest report, packed against the machine's whole one.
         sequence: of the current agent, whoever made the report.
     """
-    report, running = newest.report, newest.running
+    report, running, was = newest.report, newest.running, machine.newest
     difference = newest.clock_difference_seconds
-    connection.execute(
-        update(machines)
-        .where(machines.c.id == machine_id)
-        .values(
-            name=name,
-            report_id=report.report_id,
-            sequence=sequence,
-            taken_at=report.taken_at,
-            received_at=newest.received_at,
-            clock_difference_seconds=None if isinstance(difference, Unknown) else difference,
-            report=body,
-            running_text=running[0] if running else None,
-            running_seen_at=running[1] if running else None,
-            running_since=newest.running_since,
-            firmware_on=newest.firmware_on,
-            combination_id=newest.combination_id,
-        )
-    )
+    values: dict[str, Any] = {
+        "report_id": report.report_id,
+        "sequence": sequence,
+        "taken_at": report.taken_at,
+        "received_at": newest.received_at,
+        "clock_difference_seconds": None if isinstance(difference, Unknown) else difference,
+        "report": body,
+        "running_text": running[0] if running else None,
+        "running_seen_at": running[1] if running else None,
+        "running_since": newest.running_since,
+    }
+    if name != machine.name:
+        values["name"] = name
+    if was is None or was.firmware_on != newest.firmware_on:
+        values["firmware_on"] = newest.firmware_on
+    if was is None or was.combination_id != newest.combination_id:
+        values["combination_id"] = newest.combination_id
+    connection.execute(update(machines).where(machines.c.id == machine.id).values(values))
 
 
 def save_report_number(connection: Connection, machine_id: int, number: int) -> None:
@@ -216,34 +226,42 @@ def save_mark(connection: Connection, machine_id: int, marked: str | None) -> No
     connection.execute(update(machines).where(machines.c.id == machine_id).values(marked=marked))
 
 
-_SAVE_JUDGEMENT = (
+_SAVE_TIMES = (
     update(machines)
     .where(machines.c.id == bindparam("number"))
-    .values(
-        outcome=bindparam("new_outcome"),
-        sentence=bindparam("new_sentence"),
-        holds_until=bindparam("new_holds_until"),
-        rules_version=bindparam("new_rules_version"),
-        own_priority=bindparam("new_own_priority"),
-    )
+    .values(holds_until=bindparam("new_holds_until"), due_at=bindparam("new_due_at"))
+)
+_SAVE_JUDGEMENT = _SAVE_TIMES.values(
+    outcome=bindparam("new_outcome"),
+    sentence=bindparam("new_sentence"),
+    rules_version=bindparam("new_rules_version"),
+    own_priority=bindparam("new_own_priority"),
 )
 
 
-def save_judgements(connection: Connection, found: Iterable[tuple[int, Judgement]]) -> None:
-    """Each with the id of its machine."""
-    rows = [
-        {
-            "number": machine_id,
-            "new_outcome": judgement.outcome,
-            "new_sentence": judgement.sentence,
-            "new_holds_until": judgement.holds_until,
-            "new_rules_version": judgement.rules_version,
-            "new_own_priority": judgement.own_priority,
-        }
-        for machine_id, judgement in found
-    ]
-    if rows:
-        connection.execute(_SAVE_JUDGEMENT, rows)
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What was found of one machine, and when that may change by time alone; none: never."""
+
+    machine: StoredMachine
+    judgement: Judgement | None  # none: it has not reported yet
+    due_at: datetime | None
+
+
+def save_judgements(connection: Connection, found: Iterable[Judged]) -> None:
+    """Keep what was found; an index is only touched where something changed."""
+    times, others = [], []
+    for each in found:
+        kept, new = each.machine.judgement, each.judgement
+        row = {"number": each.machine.id, "new_due_at": each.due_at}
+        row["new_holds_until"] = new.holds_until if new else None
+        if new and (kept is None or kept.is_kept_as != new.is_kept_as):
+            others.append(row | {f"new_{name}": value for name, value in new.is_kept_as.items()})
+        elif each.due_at != each.machine.due_at or (new and new != kept):
+            times.append(row)
+    for statement, rows in ((_SAVE_TIMES, times), (_SAVE_JUDGEMENT, others)):
+        if rows:
+            connection.execute(statement, rows)
 
 
 def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:
@@ -270,11 +288,20 @@ def _machine(row: Row[Any]) -> StoredMachine:
         report_number=row.report_number,
         whole=whole,
         newest=None if whole is None or row.report is None else _newest(row, whole),
+        judgement=None if row.outcome is None else _judgement(row),
+        due_at=row.due_at,
+        has_own_facts=row.has_own_facts,
+        flash_id=row.flash_id,
+    )
+
+
+def _judgement(row: Row[Any]) -> Judgement:
+    return Judgement(
         outcome=row.outcome,
         sentence=row.sentence,
         holds_until=row.holds_until,
-        has_own_facts=row.has_own_facts,
-        flash_id=row.flash_id,
+        rules_version=row.rules_version,
+        own_priority=row.own_priority,
     )
 
 
@@ -364,27 +391,16 @@ def revoke_token(connection: Connection, machine_id: int) -> bool:
 # ---- whose judgement is due -------------------------------------------------------------------
 
 
-def due_machine_ids(connection: Connection, now: datetime, after: int, count: int) -> Sequence[int]:
-    """At most `count` machines with an id above `after` whose judgement may have changed."""
-    due = (
-        select(machines.c.id)
-        .where(machines.c.holds_until <= now, machines.c.id > after)
-        .order_by(machines.c.id)
-        .limit(count)
-    )
-    return connection.scalars(due).all()
+def due_machine_ids(connection: Connection, now: datetime, count: int) -> Sequence[int]:
+    """At most `count` machines whose verdict or attention may have changed by time alone."""
+    due = select(machines.c.id).where(machines.c.due_at <= now)
+    return connection.scalars(due.order_by(machines.c.due_at).limit(count)).all()
 
 
-def make_due(connection: Connection, combination_ids: Iterable[int], now: datetime) -> None:
-    """Let the judgement of every machine of these combinations be renewed."""
-    of_these = machines.c.combination_id.in_(list(combination_ids))
-    connection.execute(update(machines).where(of_these).values(holds_until=now))
-
-
-def make_due_within(connection: Connection, place: str | None, now: datetime) -> None:
-    """Let the judgement of every machine in a place be renewed; with none, of all."""
-    reported = machines.c.report_id.is_not(None)
-    connection.execute(update(machines).where(reported, is_within(place)).values(holds_until=now))
+def make_machines_due(connection: Connection, machine_ids: Iterable[int], now: datetime) -> None:
+    """Let the judgement of these machines be renewed."""
+    named = machines.c.id.in_(list(machine_ids))
+    connection.execute(update(machines).where(named).values(due_at=now))
 
 
 def machine_ids_within(
@@ -411,20 +427,20 @@ def count_within(connection: Connection, place: str | None) -> int:
 
 def is_within(place: str | None) -> ColumnElement[bool]:
     """At a place, or somewhere in it; with none, anywhere."""
-    if place is None:
-        return true()
+    return true() if place is None else names_within(machines.c.place, place)
+
+
+def names_within(column: ColumnElement[Any], place: str) -> ColumnElement[bool]:
+    """Names of this place, or of one in it."""
     begin = f"{place} / "
-    begins = func.substr(machines.c.place, 1, len(begin))  # LIKE would not mind the case
-    return (machines.c.place == place) | (begins == begin)
+    begins = func.substr(column, 1, len(begin))  # LIKE would not mind the case
+    return (column == place) | (begins == begin)
 
 
-def make_machines_due(connection: Connection, machine_ids: Iterable[int], now: datetime) -> None:
-    """Let the judgement of those of these machines that have one be renewed."""
-    judged = machines.c.id.in_(list(machine_ids)) & machines.c.report_id.is_not(None)
-    connection.execute(update(machines).where(judged).values(holds_until=now))
-
-
-def outdated_machine_ids(connection: Connection, rules_version: int) -> Sequence[int]:
-    """Those that other rules than these judged."""
-    other = machines.c.rules_version != rules_version
-    return connection.scalars(select(machines.c.id).where(other).order_by(machines.c.id)).all()
+def outdated_machine_ids(
+    connection: Connection, rules_version: int, after: int, count: int
+) -> Sequence[int]:
+    """At most `count` with an id above `after` that other rules than these judged."""
+    other = (machines.c.rules_version != rules_version) & (machines.c.id > after)
+    wanted = select(machines.c.id).where(other).order_by(machines.c.id).limit(count)
+    return connection.scalars(wanted).all()

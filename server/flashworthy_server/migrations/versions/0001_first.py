@@ -1,8 +1,11 @@
 """The first tables."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
+from flashworthy_server.counting import triggers
 from flashworthy_server.tables import CleanText, Id, UtcTime
 
 revision = "0001"
@@ -13,6 +16,10 @@ _NEVER_CHANGED = """
 CREATE TRIGGER audit_{event} BEFORE {event} ON audit
 BEGIN SELECT RAISE(ABORT, 'the audit trail only grows'); END
 """  # SQLite
+
+
+def _where(condition: str) -> dict[str, Any]:
+    return {"sqlite_where": sa.text(condition), "postgresql_where": sa.text(condition)}
 
 
 def upgrade() -> None:
@@ -100,6 +107,7 @@ def upgrade() -> None:
         sa.Column("priority", sa.Text()),
         sa.Column("reviewed_at", UtcTime()),
         sa.Column("package_kept", sa.Boolean(), nullable=False),
+        sa.Column("first_ran_at", UtcTime()),
         sa.PrimaryKeyConstraint("id", name="pk_combinations"),
         sa.UniqueConstraint(
             "maker",
@@ -110,6 +118,8 @@ def upgrade() -> None:
             name="uq_combinations_maker_model_board_board_version_version_text",
         ),
     )
+    for name in ("model", "priority", "standing"):
+        op.create_index(f"ix_combinations_{name}", "combinations", [name])
     op.create_table(
         "enrolment_codes",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -198,6 +208,7 @@ def upgrade() -> None:
         sa.Column("outcome", sa.Text()),
         sa.Column("sentence", CleanText()),
         sa.Column("holds_until", UtcTime()),
+        sa.Column("due_at", UtcTime()),
         sa.Column("rules_version", sa.Integer()),
         sa.Column("own_priority", sa.Text()),
         sa.Column("has_own_facts", sa.Boolean(), nullable=False),
@@ -211,9 +222,16 @@ def upgrade() -> None:
         sa.UniqueConstraint("token_digest", name="uq_machines_token_digest"),
         sa.UniqueConstraint("old_token_digest", name="uq_machines_old_token_digest"),
     )
-    op.create_index("ix_machines_combination_id", "machines", ["combination_id"])
-    op.create_index("ix_machines_holds_until", "machines", ["holds_until"])
+    op.create_index("ix_machines_due_at", "machines", ["due_at"])
+    op.create_index(
+        "ix_machines_flash_alarm_at",
+        "machines",
+        ["flash_alarm_at"],
+        **_where("flash_alarm_at IS NOT NULL"),
+    )
     op.create_index("ix_machines_name_id", "machines", ["name", "id"])
+    for first in ("combination_id", "outcome", "place", "firmware_on"):
+        op.create_index(f"ix_machines_{first}_name_id", "machines", [first, "name", "id"])
     op.create_table(
         "attentions",
         sa.Column("machine_id", sa.Integer(), nullable=False),
@@ -227,7 +245,9 @@ def upgrade() -> None:
         ),
         sa.PrimaryKeyConstraint("machine_id", "code", name="pk_attentions"),
     )
-    op.create_index("ix_attentions_code", "attentions", ["code"])
+    op.create_index(
+        "ix_attentions_asking", "attentions", ["code", "machine_id"], **_where("ended_at IS NULL")
+    )
     op.create_table(
         "firmware_changes",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -331,6 +351,29 @@ def _create_knowledge() -> None:
             name="fk_outdated_needs_combination_id_combinations",
         ),
         sa.PrimaryKeyConstraint("combination_id", name="pk_outdated_needs"),
+    )
+    op.create_table(
+        "due_groups",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("combination_id", sa.Integer()),
+        sa.Column("place", CleanText()),
+        sa.Column("after_name", CleanText(), nullable=False),
+        sa.Column("after_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["combination_id"],
+            ["combinations.id"],
+            name="fk_due_groups_combination_id_combinations",
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_due_groups"),
+        sa.UniqueConstraint("combination_id", name="uq_due_groups_combination_id"),
+    )
+    op.create_table(
+        "judging",
+        sa.Column("id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("since", UtcTime(), nullable=False),
+        sa.Column("total", sa.Integer(), nullable=False),
+        sa.Column("done", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_judging"),
     )
     op.create_table(
         "release_advisories",
@@ -544,3 +587,18 @@ def _create_work() -> None:
         sa.UniqueConstraint("follows", name="uq_jobs_follows"),
     )
     op.create_index("ix_jobs_state_id", "jobs", ["state", "id"])
+    op.create_table(
+        "summary",
+        sa.Column("facet", sa.Text(), nullable=False),
+        sa.Column("name", CleanText(), nullable=False),
+        sa.Column("slot", sa.BigInteger(), nullable=False),
+        sa.Column("count", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("facet", "name", "slot", name="pk_summary"),
+        sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "ix_summary_facet_slot_count_name", "summary", ["facet", "slot", "count", "name"]
+    )
+    op.create_index("ix_summary_unsettled", "summary", ["facet", "name"], **_where("slot <> 0"))
+    for statement in triggers(op.get_bind().dialect.name):
+        op.execute(statement)

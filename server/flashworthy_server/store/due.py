@@ -1,0 +1,130 @@
+"""Which machines are to be judged again because something new is known, and how far that is.
+
+New knowledge adds a row per combination, however many machines are of it; a new limit one row per
+place. Batches then walk through the machines of each, and each batch notes in its transaction how
+far it came, so that a restart loses nothing.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, delete, insert, select, tuple_, update
+
+from flashworthy_server.db import upsert
+from flashworthy_server.store.counts import count_within, machines_of
+from flashworthy_server.store.machines import is_within
+from flashworthy_server.tables import due_groups, judging, machines, outdated_needs
+
+_ONE = 1  # the row of `judging`
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Machines of one combination, or in one place; with neither, all."""
+
+    id: int
+    combination_id: int | None
+    place: str | None
+    after: tuple[str, int]  # name and id of the last one that is done
+
+
+@dataclass(frozen=True, slots=True)
+class Judging:
+    since: datetime  # what was recorded before holds everywhere
+    total: int  # verdicts
+    done: int
+
+
+def note_new(connection: Connection, now: datetime) -> None:
+    """Something new is recorded that does not hold everywhere yet."""
+    statement = upsert(judging).values(id=_ONE, since=now, total=0, done=0)
+    connection.execute(statement.on_conflict_do_nothing())
+
+
+def make_due(connection: Connection, combination_ids: Sequence[int], now: datetime) -> None:
+    """Let every machine of these combinations be judged again."""
+    if not combination_ids:
+        return
+    note_new(connection, now)
+    rows = [_row(combination_id=each) for each in combination_ids]
+    again = {"after_name": "", "after_id": 0}
+    statement = upsert(due_groups).on_conflict_do_update(
+        index_elements=["combination_id"], set_=again
+    )
+    connection.execute(statement, rows)
+    _expect(connection, sum(machines_of(connection, combination_ids).values()))
+
+
+def make_due_within(connection: Connection, place: str | None, now: datetime) -> None:
+    """Let every machine in a place be judged again; with none, all."""
+    note_new(connection, now)
+    connection.execute(insert(due_groups), _row(place=place))
+    _expect(connection, count_within(connection, place))
+
+
+def first_groups(connection: Connection, count: int) -> list[Group]:
+    rows = connection.execute(select(due_groups).order_by(due_groups.c.id).limit(count))
+    return [
+        Group(row.id, row.combination_id, row.place, (row.after_name, row.after_id)) for row in rows
+    ]
+
+
+def members_after(connection: Connection, group: Group, count: int) -> list[tuple[str, int]]:
+    """Name and id of at most `count` machines of a group that come next."""
+    key = (machines.c.name, machines.c.id)
+    of_group = (
+        is_within(group.place)
+        if group.combination_id is None
+        else machines.c.combination_id == group.combination_id
+    )
+    query = select(*key).where(of_group, tuple_(*key) > tuple_(*group.after))
+    return [
+        (name, number) for name, number in connection.execute(query.order_by(*key).limit(count))
+    ]
+
+
+def move_on(connection: Connection, group: Group, last: tuple[str, int]) -> None:
+    """The machines of a group up to this one are done."""
+    name, number = last
+    connection.execute(
+        update(due_groups)
+        .where(due_groups.c.id == group.id)
+        .values(after_name=name, after_id=number)
+    )
+
+
+def finish(connection: Connection, group: Group) -> None:
+    connection.execute(delete(due_groups).where(due_groups.c.id == group.id))
+
+
+def is_any(connection: Connection, now: datetime) -> bool:
+    """Whether a verdict is due, by what is known or by time."""
+    by_time = select(machines.c.id).where(machines.c.due_at <= now).limit(1)
+    return (
+        connection.execute(select(due_groups.c.id).limit(1)).first() is not None
+        or connection.execute(by_time).first() is not None
+    )
+
+
+def note_done(connection: Connection, count: int) -> None:
+    """So many were judged; with nothing left, what was recorded holds everywhere."""
+    connection.execute(update(judging).values(done=judging.c.done + count))
+    for table in (due_groups, outdated_needs):
+        if connection.execute(select(table).limit(1)).first() is not None:
+            return
+    connection.execute(delete(judging))
+
+
+def load_judging(connection: Connection) -> Judging | None:
+    """None: everything that was recorded holds everywhere."""
+    row = connection.execute(select(judging)).one_or_none()
+    return None if row is None else Judging(row.since, row.total, row.done)
+
+
+def _expect(connection: Connection, count: int) -> None:
+    connection.execute(update(judging).values(total=judging.c.total + count))
+
+
+def _row(*, combination_id: int | None = None, place: str | None = None) -> dict[str, object]:
+    return {"combination_id": combination_id, "place": place, "after_name": "", "after_id": 0}
