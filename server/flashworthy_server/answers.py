@@ -94,6 +94,21 @@ class EntriesSchema(Schema):
     entries = fields.List(fields.Nested(EntrySchema))
 
 
+class JudgingSchema(Schema):
+    """How far judging by what was recorded last is."""
+
+    since = fields.String(
+        metadata={"format": "date-time", "description": "what was recorded before holds everywhere"}
+    )
+    total = fields.Integer(metadata={"description": "verdicts that may change"})
+    done = fields.Integer()
+
+
+def judging_field() -> fields.Field[Any]:
+    description = "what was recorded last does not hold everywhere yet; null: it does"
+    return fields.Nested(JudgingSchema, allow_none=True, metadata={"description": description})
+
+
 class MachineRowSchema(Schema):
     id = fields.Integer(attribute="machine.id")
     name = fields.String(attribute="machine.name")
@@ -120,6 +135,7 @@ class MachineRowSchema(Schema):
 
 class MachinesSchema(Schema):
     machines = fields.List(fields.Nested(MachineRowSchema))
+    judging = judging_field()
 
 
 class AcknowledgementSchema(Schema):
@@ -466,21 +482,6 @@ def _counts(description: str) -> fields.Field[Any]:
     )
 
 
-class JudgingSchema(Schema):
-    """How far judging by what was recorded last is."""
-
-    since = fields.String(
-        metadata={"format": "date-time", "description": "what was recorded before holds everywhere"}
-    )
-    total = fields.Integer(metadata={"description": "verdicts that may change"})
-    done = fields.Integer()
-
-
-def judging_field() -> fields.Field[Any]:
-    description = "what was recorded last does not hold everywhere yet; null: it does"
-    return fields.Nested(JudgingSchema, allow_none=True, metadata={"description": description})
-
-
 class OverviewSchema(Schema):
     as_of = fields.String(metadata={"format": "date-time"})
     judging = judging_field()
@@ -534,8 +535,8 @@ def work_item_answer(item: WorkItem) -> dict[str, Any]:
 def judging_answer(judging: Judging | None) -> dict[str, Any] | None:
     if judging is None:
         return None
-    done = min(judging.done, judging.total)
-    return {"since": write_time(judging.since), "total": judging.total, "done": done}
+    since = write_time(judging.since)
+    return {"since": since, "total": judging.total, "done": judging.done}
 
 
 def overview_answer(overview: Overview) -> dict[str, Any]:

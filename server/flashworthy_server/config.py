@@ -63,7 +63,7 @@ class Config:
     most_page_rows: int = 500  # rows of one page at most
     database_wait_seconds: int = 30  # for another writer, before an answer of 503
     reassess_batch_machines: int = 200  # judged again in one transaction, so that reports get in
-    work_pause_seconds: int = 60  # between two rounds in which what is due is judged again
+    work_pause_seconds: int = 2  # between two looks for what is due to be judged again
     jobs_pause_seconds: int = 2  # between two looks for long work that somebody asked for
     jobs_kept_days: int = 30  # what came of such work is kept, with its files
     changed_shown_days: int = 30  # a version change asks for attention this long

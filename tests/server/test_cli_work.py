@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from flashworthy_server.cli import main
 from support.machines import SEALED_VOLUME
-from support.site import KNOWLEDGE
+from support.site import KNOWLEDGE, RELEASE
 
 
 @pytest.fixture
@@ -138,3 +138,34 @@ def test_what_asks_for_attention_rests_until_a_day(run):
         "priority of desk-001 asks for attention again\n",
     )
     assert "desk-001" in run("machines", "--attention", "priority")[1]
+
+
+def test_numbers_that_are_wrong_are_told_and_mended_at_the_terminal(run, site):
+    with site.site.database.writing() as connection:
+        connection.exec_driver_sql("UPDATE summary SET count = 3 WHERE facet = 'machines'")
+
+    told, mended, right = run("recount"), run("recount", "--mend"), run("recount")
+
+    wrong = "machines '' is 2 too high\n"
+    assert told == (1, f"{wrong}1 are wrong; see --mend\n")
+    assert mended == (0, f"{wrong}1 were wrong, and are right now\n")
+    assert right == (0, "every kept number is that of a recount\n")
+
+
+def test_the_terminal_says_how_far_judging_is_and_does_what_is_left(run, site):
+    object.__setattr__(site.site.config, "reassess_batch_machines", 1)
+    site.machine(2)
+    run("judging", "--work")
+    site.post("/releases", {**RELEASE, "version_text": "1.40"})
+
+    under_way, overview = run("judging"), run("overview")
+    worked, done = run("judging", "--work"), run("judging", "--json")
+
+    told = (
+        "what was recorded before 2026-05-04T10:00:00Z holds everywhere;"
+        " 1 of 2 verdicts are judged by what came since\n"
+    )
+    assert under_way == (0, told)
+    assert overview[0] == 0
+    assert worked[1].endswith("what was recorded holds everywhere\n")
+    assert json.loads(done[1]) == {"judging": None}

@@ -245,16 +245,6 @@ def test_a_kept_verdict_is_judged_again_once_it_no_longer_holds(site):
     assert row["holds_until"] > "2026-05-04T15:00:00Z"
 
 
-def test_more_machines_than_one_batch_are_judged_again_before_they_are_listed(site):
-    object.__setattr__(site.site.config, "reassess_batch_machines", 2)
-    for number in range(1, 6):
-        site.machine(number)
-    site.know()
-    site.clock.pass_by(hours=5)
-
-    assert site.get("/overview").json["outcomes"]["prepare"] == 5
-
-
 def test_a_marked_machine_is_held_whatever_speaks_for_it(site):
     site.machine(1)
     site.know()

@@ -4,10 +4,12 @@ import pytest
 from sqlalchemy import select
 
 from flashworthy_server.config import config_from
+from flashworthy_server.services import machines as machine_service
+from flashworthy_server.services import policies
 from flashworthy_server.services.work import Worker
 from flashworthy_server.site import open_site
 from flashworthy_server.tables import leases, machines
-from support.site import KNOWLEDGE
+from support.site import KNOWLEDGE, RELEASE, WHO
 
 OLD_EVIDENCE = "look again on the spot"
 
@@ -100,3 +102,72 @@ def test_a_round_that_fails_is_told_and_the_next_is_tried(due, monkeypatch, capl
     assert rounds == [0, 1]
     assert "judging in the background failed; it is tried again" in caplog.text
     assert "the disk is full" in caplog.text
+
+
+# ---- more than one batch ---------------------------------------------------------------------
+
+
+@pytest.fixture
+def large(site):
+    """Five machines, of which two are judged at a time."""
+    object.__setattr__(site.site.config, "reassess_batch_machines", 2)
+    for number in range(1, 6):
+        site.machine(number)
+    return site
+
+
+def test_new_knowledge_holds_for_standings_at_once_and_says_how_far_verdicts_are(large):
+    large.post("/releases/import", KNOWLEDGE)
+
+    found = large.get("/overview").json
+
+    assert found["standings"]["behind"] == 5
+    assert found["judging"] == {"since": "2026-05-04T10:00:00Z", "total": 5, "done": 4}
+    assert found["outcomes"]["undecided"] == 1
+
+
+def test_what_is_left_is_judged_in_the_background_and_after_a_restart(large):
+    large.know()
+    restarted = another_process(large)
+
+    Worker(restarted).round()
+
+    found = large.get("/overview").json
+    assert (found["outcomes"]["clear"], found["judging"]) == (5, None)
+    restarted.database.close()
+
+
+def test_one_machine_does_not_wait_for_its_turn(large):
+    object.__setattr__(large.site.config, "reassess_batch_machines", 1)
+    large.post("/releases/import", KNOWLEDGE)
+
+    assert large.get("/machines/5").json["machine"]["outcome"] == "prepare"
+    assert large.get("/machines?limit=5").json["machines"][4]["outcome"] == "prepare"
+    assert large.get("/overview").json["judging"] is not None
+
+
+def test_what_is_recorded_while_others_are_judged_is_followed_too(large):
+    large.know()
+    large.post("/releases", {**RELEASE, "version_text": "1.40"})
+
+    Worker(large.site).round()
+
+    rows = large.get("/machines").json["machines"]
+    assert {"1.40" in row["sentence"] for row in rows} == {True}
+    assert large.get("/overview").json["judging"] is None
+
+
+def test_new_limits_of_a_place_are_followed_for_its_machines(large):
+    for number in (1, 2, 3):
+        machine_service.move(large.site, WHO, number, f"Alder Lane / room {number}")
+    Worker(large.site).round()
+
+    policies.set_limits(large.site, WHO, "Alder Lane", {"desk_report_age_seconds": 60})
+
+    assert large.get("/overview").json["judging"] == {
+        "since": "2026-05-04T10:00:00Z",
+        "total": 3,
+        "done": 2,
+    }
+    Worker(large.site).round()
+    assert large.get("/overview").json["judging"] is None

@@ -16,6 +16,7 @@ from flashworthy_server.answers import (
     MachineSchema,
     MachinesSchema,
     VerdictSchema,
+    judging_answer,
 )
 from flashworthy_server.api.bodies import Blueprint
 from flashworthy_server.api.pages import Cursor, next_link
@@ -90,7 +91,8 @@ def list_machines(query: dict[str, Any]) -> Any:
     page = service.page_of_machines(
         site, Filters(**asked), after=query.get("after"), count=page_count(query)
     )
-    return {"machines": page.rows}, next_link(*page.after) if page.after else {}
+    answer = {"machines": page.rows, "judging": judging_answer(page.judging)}
+    return answer, next_link(*page.after) if page.after else {}
 
 
 @blueprint.route("/<int:machine_id>")

@@ -25,6 +25,7 @@ from flashworthy_server.cli.review import review
 from flashworthy_server.cli.run import migrate, serve
 from flashworthy_server.cli.secrets import code, token
 from flashworthy_server.cli.symptoms import symptoms
+from flashworthy_server.cli.upkeep import judging, recount
 from flashworthy_server.cli.versions import versions
 from flashworthy_server.cli.weighing import advisories, exploited, weighing
 
@@ -60,5 +61,7 @@ main = Group(
         reports,
         jobs,
         versions,
+        judging,
+        recount,
     ],
 )

@@ -16,6 +16,7 @@ from flashworthy_server.answers import (
 )
 from flashworthy_server.cli.frame import json_option, print_json, who, with_site
 from flashworthy_server.cli.text import print_counts, print_lines, print_table
+from flashworthy_server.cli.upkeep import judging_in_words
 from flashworthy_server.services import machines as machine_service
 from flashworthy_server.services import overview as overview_service
 from flashworthy_server.services.machines import Filters
@@ -124,6 +125,8 @@ def mark(site: Site, name: str, duty: str | None, clear: bool) -> None:
 
 
 def _print_overview(found: Overview) -> None:
+    if found.judging:
+        click.echo(judging_in_words(found.judging))
     print_counts("machines", {"in all": found.machines, "not reported yet": found.not_reported})
     print_counts("outcome", found.outcomes)
     print_counts("standing", found.standings)

@@ -47,6 +47,7 @@ def machines() -> str:
     return render_template(
         "pages/machines.html",
         rows=page.rows,
+        judging=page.judging,
         asked=asked,
         choices=_CHOICES,
         labels=_LABELS,

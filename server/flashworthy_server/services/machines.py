@@ -36,6 +36,7 @@ from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.attentions import LASTING as LASTING
 from flashworthy_server.store.attentions import StoredAttention
+from flashworthy_server.store.due import Judging, load_judging
 from flashworthy_server.store.history import StoredReport
 from flashworthy_server.store.listing import Filters as Filters
 from flashworthy_server.store.listing import ListedMachine, list_machines
@@ -61,6 +62,7 @@ class MachineRow:
 @dataclass(frozen=True, slots=True)
 class Page:
     rows: list[MachineRow]
+    judging: Judging | None  # none: what was recorded holds everywhere
     after: tuple[str, int] | None  # where the next page begins; none: this is the last
 
 
@@ -88,9 +90,10 @@ def page_of_machines(
     filters = _canonical(filters)
     with site.database.reading() as connection:
         rows = _rows(site, connection, filters, after, count + 1)
+        judging = load_judging(connection)
     shown = rows[:count]
     more = len(rows) > count
-    return Page(shown, (shown[-1].machine.name, shown[-1].machine.id) if more else None)
+    return Page(shown, judging, (shown[-1].machine.name, shown[-1].machine.id) if more else None)
 
 
 def all_machines(site: Site, filters: Filters, *, at_once: int) -> Iterator[MachineRow]:

@@ -119,7 +119,7 @@ def note_done(connection: Connection, count: int) -> None:
 def load_judging(connection: Connection) -> Judging | None:
     """None: everything that was recorded holds everywhere."""
     row = connection.execute(select(judging)).one_or_none()
-    return None if row is None else Judging(row.since, row.total, row.done)
+    return None if row is None else Judging(row.since, row.total, min(row.done, row.total))
 
 
 def _expect(connection: Connection, count: int) -> None:
