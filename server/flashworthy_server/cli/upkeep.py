@@ -2,7 +2,6 @@
 
 import click
 
-from flashworthy_common.values import write_time
 from flashworthy_server.answers import judging_answer
 from flashworthy_server.cli.frame import FAILURE, json_option, print_json, with_site
 from flashworthy_server.cli.text import show_progress

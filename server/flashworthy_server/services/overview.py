@@ -12,6 +12,7 @@ from flashworthy_server.services.judgement import Judging
 from flashworthy_server.site import Site
 from flashworthy_server.store import counts
 from flashworthy_server.store.ages import FIRMWARE_AGES
+from flashworthy_server.store.ages import OLDEST_YEARS as OLDEST_YEARS
 from flashworthy_server.store.due import load_judging
 
 MOST_ROWS = 20  # models, places and worklist entries shown
