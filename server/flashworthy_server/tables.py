@@ -554,9 +554,10 @@ flashes = Table(
     Column("outcome", Text, nullable=False),  # of the verdict on the spot at that moment
     Column("before", LargeBinary, nullable=False),  # the last report before it
     Column("result", Text),  # none: nothing came of it yet
-    Column("says", CleanText),
+    Column("says", CleanText),  # without a result: why it was given up
     Column("closed_at", UtcTime),  # none: it is still watched
     Index(None, "machine_id", "id"),
+    Index(None, "closed_at"),
 )
 
 # Versions of a site's limits; the newest of a place holds there.
@@ -616,6 +617,14 @@ jobs = Table(
     Column("result", JSON, nullable=False),  # what came of it
     Column("output", LargeBinary),  # a file that came of it, zlib-compressed
     Index(None, "state", "id"),
+)
+
+# How the site stood at the end of each day; today's row is the last look of the background work.
+daily_counts = Table(
+    "daily_counts",
+    metadata,
+    Column("on_date", Date, primary_key=True),  # in UTC
+    Column("counts", JSON, nullable=False),
 )
 
 refusals = Table(

@@ -384,7 +384,7 @@ def test_an_error_of_the_servers_own_is_a_page_without_details(site, administrat
     def fail(*arguments):
         raise RuntimeError(f"secret {site.token}")
 
-    monkeypatch.setattr("flashworthy_server.services.overview.overview", fail)
+    monkeypatch.setattr("flashworthy_server.services.today.today", fail)
 
     page = administrator.open("/")
 

@@ -26,7 +26,7 @@ from flashworthy_server.web.context import current_site, current_who
 
 LONGEST_PLACE = 200  # characters
 _REPORTS_SHOWN = 10
-_VERSIONS_SHOWN = 6  # in the line; the table has them all
+_VERSIONS_SHOWN = 5  # in the line; the table has them all
 _RESTS_DAYS = 30  # unless another day is typed
 _ANSWERS = (Answer.STOP, Answer.FIX, Answer.UNKNOWN, Answer.PASS)
 

@@ -4,6 +4,7 @@ Every filter stands in the address, so that a list can be kept, sent, and come b
 """
 
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from flask import Response, render_template, request, url_for
@@ -20,17 +21,17 @@ from flashworthy_server.pages.forms import or_back_to, text, to_page
 from flashworthy_server.services import machines as service
 from flashworthy_server.services.entry import enter_machine
 from flashworthy_server.services.machines import Filters
-from flashworthy_server.services.overview import OLDEST_YEARS, years_before
 from flashworthy_server.spreadsheets import CSV_TYPE, lines_of_machines
 from flashworthy_server.web.context import current_site, current_who
 
 _LONGEST_FILTER = 200  # characters
+_OLDEST_YEARS = 10  # of firmware that can be asked for
 _CHOICES = {
     "outcome": [each.value for each in Outcome],
     "priority": [each.value for each in Priority],
     "standing": [each.value for each in Standing],
     "attention": [each.value for each in AttentionCode],
-    "older": [str(years) for years in range(1, OLDEST_YEARS + 1)],  # years, at least
+    "older": [str(years) for years in range(1, _OLDEST_YEARS + 1)],  # years, at least
 }
 _TEXTS = ("text", "place", "maker", "model")
 _LABELS = {"older": "Firmware older than years"}
@@ -129,8 +130,16 @@ def _filters(asked: dict[str, str]) -> Filters:
     given: dict[str, Any] = dict(asked)
     years = given.pop("older", None)
     if years:
-        given["firmware_before"] = years_before(current_site().clock().date(), int(years))
+        given["firmware_before"] = _years_before(current_site().clock().date(), int(years))
     return replace(Filters(**given), out_of_service="out" in request.args)
+
+
+def _years_before(day: date, years: int) -> date:
+    """The same day of an earlier year; of 29 February the 28th where that year has none."""
+    try:
+        return day.replace(year=day.year - years)
+    except ValueError:
+        return day.replace(year=day.year - years, day=28)
 
 
 def _asked() -> dict[str, str]:

@@ -11,8 +11,8 @@ from datetime import date, datetime
 import svg
 from markupsafe import Markup, escape
 
-WIDTH = 640  # units; the picture is as wide as its place
-_MOST_LABEL = 18  # characters of a label in a picture
+WIDTH = 440  # units; a phone shows three for four pixels, so that its words can be read
+_MOST_LABEL = 16  # characters of a label in a picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ def line_in_time(stays: Sequence[Stay], now: datetime, label: str) -> Markup:
     """The versions of a machine from left to right, each from when it was first seen."""
     first = min((stay.since for stay in stays), default=now)
     span = max((now - first).total_seconds(), 1.0)
-    places = [5 + (WIDTH - 130) * (stay.since - first).total_seconds() / span for stay in stays]
+    places = [5 + (WIDTH - 110) * (stay.since - first).total_seconds() / span for stay in stays]
     parts: list[svg.Element] = [_line(5, 44, WIDTH - 5, 44, "thick")]
     for number, (stay, x) in enumerate(zip(stays, places, strict=True)):
         above = number % 2 == 0  # neighbours do not write over each other
@@ -55,11 +55,11 @@ def bars(counts: Mapping[str, int], label: str) -> Markup:
     most = max(counts.values(), default=0) or 1
     parts: list[svg.Element] = []
     for number, (name, count) in enumerate(counts.items()):
-        y, length = 26 * number, (WIDTH - 190) * count / most
+        y, length = 26 * number, (WIDTH - 150) * count / most
         parts += [
             _words(0, y + 16, name),
-            svg.Rect(x=120, y=y + 4, width=_n(max(length, 1)), height=16),
-            _words(126 + length, y + 16, f"{count:,}", "strong"),
+            svg.Rect(x=90, y=y + 4, width=_n(max(length, 1)), height=16),
+            _words(96 + length, y + 16, f"{count:,}", "strong"),
         ]
     return _picture(26 * max(len(counts), 1), label, parts)
 
@@ -70,20 +70,20 @@ def courses(series: Mapping[str, Sequence[int]], label: str) -> Markup:
     parts: list[svg.Element] = []
     for number, (name, counts) in enumerate(series.items()):
         bottom = 44 * number + 38
-        parts += [_words(0, bottom, name), _line(120, bottom + 1, WIDTH - 60, bottom + 1, "faint")]
+        parts += [_words(0, bottom, name), _line(90, bottom + 1, WIDTH - 50, bottom + 1, "faint")]
         if counts:
             parts.append(_course(counts, most, bottom))
-            parts.append(_words(WIDTH - 52, bottom, f"{counts[-1]:,}", "strong"))
+            parts.append(_words(WIDTH - 44, bottom, f"{counts[-1]:,}", "strong"))
     return _picture(44 * max(len(series), 1), label, parts)
 
 
 def _course(counts: Sequence[int], most: int, bottom: float) -> svg.Element:
-    step = (WIDTH - 180) / max(len(counts) - 1, 1)
+    step = (WIDTH - 140) / max(len(counts) - 1, 1)
     points = [
-        f"{_n(120 + step * at)},{_n(bottom - 32 * count / most)}" for at, count in enumerate(counts)
+        f"{_n(90 + step * at)},{_n(bottom - 32 * count / most)}" for at, count in enumerate(counts)
     ]
     if len(points) == 1:
-        points.append(f"{WIDTH - 60},{points[0].partition(',')[2]}")
+        points.append(f"{WIDTH - 50},{points[0].partition(',')[2]}")
     return svg.Polyline(class_=["course"], extra={"points": " ".join(points)})
 
 

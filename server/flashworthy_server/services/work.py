@@ -5,6 +5,7 @@
   dies is followed by another once its lease has run out.
 - Lists and counts do not wait for it: they judge a batch of what is due themselves, and say of
   which time what they tell is.
+- How the site stands is noted once a round, a row for each day.
 - Jobs (`services.jobs`) have a thread of their own, so that neither waits for the other, and each
   job a lease of its own.
 """
@@ -14,7 +15,7 @@ import threading
 import uuid
 from datetime import timedelta
 
-from flashworthy_server.services import jobs, judgement, long_work
+from flashworthy_server.services import jobs, judgement, long_work, today
 from flashworthy_server.site import Site
 from flashworthy_server.store import leases
 
@@ -68,6 +69,7 @@ class Worker:
         while judgement.work_some(self._site) and not self._stop.is_set():
             if not self._take_lease():
                 return False
+        today.note_counts(self._site)
         return True
 
     def _take_lease(self) -> bool:

@@ -7,7 +7,7 @@ by a person's word, and what waits for a flash, is counted when asked: people ma
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 
-from sqlalchemy import Connection, and_, case, delete, func, select, text
+from sqlalchemy import Connection, Text, and_, case, cast, delete, func, select, text
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR, compared
@@ -15,7 +15,14 @@ from flashworthy_server.db import upsert
 from flashworthy_server.store.ages import NOT_KNOWN, later_than
 from flashworthy_server.store.listing import IN_SERVICE, PRIORITY, SOURCE, asks_for
 from flashworthy_server.store.machines import names_within
-from flashworthy_server.tables import acknowledgements, attentions, machines, refusals, summary
+from flashworthy_server.tables import (
+    acknowledgements,
+    attentions,
+    combinations,
+    machines,
+    refusals,
+    summary,
+)
 
 _FOLLOWS = (AttentionCode.PRIORITY, AttentionCode.SILENT_AFTER_FLASH)  # from other columns
 _TOTAL = func.sum(summary.c.count)
@@ -57,6 +64,20 @@ def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[s
         found |= _of_names(connection, facet, moved)
     ranked = sorted(found.items(), key=lambda item: (-item[1], item[0]))
     return [(name, count) for name, count in ranked[:most] if count]
+
+
+def of_priority(connection: Connection, priorities: Sequence[str], most: int) -> dict[int, int]:
+    """Combinations of these priorities and their machines, most machines first."""
+    ids = select(cast(combinations.c.id, Text)).where(combinations.c.priority.in_(priorities))
+    rows = connection.execute(
+        select(summary.c.name, _TOTAL)
+        .where(summary.c.facet == "combination", summary.c.name.in_(ids))
+        .group_by(summary.c.name)
+        .having(_TOTAL > 0)
+        .order_by(_TOTAL.desc(), summary.c.name)
+        .limit(most)
+    )
+    return {int(name): int(count) for name, count in rows}
 
 
 def models(connection: Connection, most: int) -> list[tuple[str, str, int]]:

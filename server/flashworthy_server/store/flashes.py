@@ -27,6 +27,19 @@ class StoredFlash:
     given_up_because: str | None = None  # a person's word; none: it was not given up
 
 
+@dataclass(frozen=True, slots=True)
+class FlashOfMachine:
+    """What came of a flash, with the machine's name."""
+
+    machine_id: int
+    machine: str
+    from_text: str
+    to_text: str
+    result: str | None  # none: it was given up
+    says: str
+    closed_at: datetime
+
+
 def add_flash(
     connection: Connection,
     machine_id: int,
@@ -110,6 +123,29 @@ def open_flashes(
         .order_by(flashes.c.id)
     )
     return [(machine_id, from_, to, target) for machine_id, from_, to, target in rows]
+
+
+def closed_since(connection: Connection, since: datetime, count: int) -> list[FlashOfMachine]:
+    """What came of flashes since then, newest first; those that were started over are left out."""
+    rows = connection.execute(
+        select(flashes, machines.c.name)
+        .join(machines, machines.c.id == flashes.c.machine_id)
+        .where(flashes.c.closed_at >= since, flashes.c.says.is_not(None))
+        .order_by(flashes.c.closed_at.desc())
+        .limit(count)
+    )
+    return [
+        FlashOfMachine(
+            row.machine_id,
+            row.name,
+            row.from_text,
+            row.to_text,
+            row.result,
+            row.says,
+            row.closed_at,
+        )
+        for row in rows
+    ]
 
 
 def _watch(connection: Connection, machine_id: int, **values: Any) -> None:

@@ -135,6 +135,12 @@ def upgrade() -> None:
         sa.UniqueConstraint("digest", name="uq_enrolment_codes_digest"),
     )
     op.create_table(
+        "daily_counts",
+        sa.Column("on_date", sa.Date(), nullable=False),
+        sa.Column("counts", sa.JSON(), nullable=False),
+        sa.PrimaryKeyConstraint("on_date", name="pk_daily_counts"),
+    )
+    op.create_table(
         "refusals",
         sa.Column("on_date", sa.Date(), nullable=False),
         sa.Column("what", sa.Text(), nullable=False),
@@ -531,6 +537,7 @@ def _create_work() -> None:
         ),
         sa.PrimaryKeyConstraint("id", name="pk_flashes"),
     )
+    op.create_index("ix_flashes_closed_at", "flashes", ["closed_at"])
     op.create_index("ix_flashes_machine_id_id", "flashes", ["machine_id", "id"])
     op.create_table(
         "policies",
