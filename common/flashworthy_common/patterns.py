@@ -52,7 +52,7 @@ def matches(stated: str, names: frozenset[str]) -> bool:
     if problem_of_name(stated):
         return False
     pattern = fold(stated)
-    return any(_matches_pattern(pattern, name) for name in names)
+    return any(fits_pattern(pattern, name) for name in names)
 
 
 def lookup_of(stated: str) -> tuple[str, str]:
@@ -135,8 +135,13 @@ def folded_name(stated: str) -> str:
     return "" if isinstance(name, Unknown) else fold(name)
 
 
-def _matches_pattern(pattern: str, name: str) -> bool:
-    """Each part is sought once, from left to right: linear, whatever the pattern."""
+def fits_pattern(pattern: str, name: str) -> bool:
+    """Whether a folded pattern means a folded name.
+
+    Each part is sought once, from left to right: linear, whatever the pattern.
+    """
+    if not is_pattern(pattern):
+        return pattern == name
     first, *middle, last = pattern.split(STAR)
     if not name.startswith(first) or len(name) < len(first) + len(last) or not name.endswith(last):
         return False
