@@ -282,6 +282,7 @@ machines = Table(
     Column("sequence", BigInteger),  # of the current agent
     Column("taken_at", UtcTime),
     Column("received_at", UtcTime),
+    Column("address", Text),  # that it came from; none: carried by hand, or a person's word
     Column("clock_difference_seconds", BigInteger),  # server's minus machine's; none: unknown
     Column("report", LargeBinary),  # what differs from the machine's body in `whole_bodies`
     Column("running_text", CleanText),  # the last firmware version that could be read, and when
@@ -479,7 +480,7 @@ exploited = Table(
     Column("ransomware", Boolean, nullable=False),
 )
 
-# What the site has one of: `weighing`, `exploited`.
+# What the site has one of: `weighing`, `exploited`, `place-rules`.
 settings = Table(
     "settings",
     metadata,
@@ -558,6 +559,71 @@ flashes = Table(
     Column("closed_at", UtcTime),  # none: it is still watched
     Index(None, "machine_id", "id"),
     Index(None, "closed_at"),
+)
+
+visits = Table(
+    "visits",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("place", CleanText),  # none: several, or not known
+    Column("begins_at", UtcTime, nullable=False),
+    Column("ends_at", UtcTime, nullable=False),
+    Column("technician_id", ForeignKey("accounts.id"), nullable=False),
+    Column("remark", CleanText, nullable=False),
+    Column("minutes", Integer, nullable=False),  # that it was planned to take, with its margin
+    Column("from_visit", Integer),  # whose left-over machines it has; none: of none
+    Column("planned_by", CleanText, nullable=False),
+    Column("planned_at", UtcTime, nullable=False),
+    Column("changed_at", UtcTime, nullable=False),  # window, technician, machines, or the end
+    Column("revision", Integer, nullable=False),  # counts the changes, from 0; RFC 5545 §3.8.7.4
+    Column("sent_key", Text, nullable=False, unique=True),  # of the form: twice makes no second
+    Column("ended_at", UtcTime),  # none: it is open
+    Column("ended_by", CleanText),  # none: all its machines were decided
+    Column("ended_because", CleanText),
+    Column("called_off", Boolean, nullable=False, default=False),
+    Index(None, "begins_at", "id"),
+    Index(None, "technician_id", "begins_at"),
+    Index(None, "ended_at"),
+)
+
+visit_machines = Table(
+    "visit_machines",
+    metadata,
+    Column("visit_id", ForeignKey("visits.id"), nullable=False),
+    Column("machine_id", ForeignKey("machines.id"), nullable=False),
+    Column("position", Integer, nullable=False),  # in the order in which they are looked after
+    Column("minutes", Integer, nullable=False),
+    Column("from_text", CleanText),  # what it ran when it was planned; none: not known
+    Column("target_text", CleanText),  # that it should get; none: none then
+    Column("outcome", Text),  # foreseen; when the visit ended, that of then; none: no report yet
+    PrimaryKeyConstraint("visit_id", "machine_id"),
+    Index(None, "machine_id"),
+)
+
+# What people noted during a visit; only grows.
+visit_notes = Table(
+    "visit_notes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit_id", ForeignKey("visits.id"), nullable=False),
+    Column("machine_id", ForeignKey("machines.id")),  # none: of the visit as a whole
+    Column("what", Text, nullable=False),  # see services.visits.Noted
+    Column("says", CleanText, nullable=False),
+    Column("by", CleanText, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("flash_id", Integer),  # that was started, in `flashes`
+    Column("sent_key", Text, nullable=False, unique=True),
+    Index(None, "visit_id", "id"),
+    Index(None, "machine_id", "id"),
+)
+
+# Who may read a technician's visits as a calendar, by an address that nobody can guess.
+calendars = Table(
+    "calendars",
+    metadata,
+    Column("account_id", ForeignKey("accounts.id"), primary_key=True),
+    Column("digest", Text, nullable=False, unique=True),
+    Column("made_at", UtcTime, nullable=False),
 )
 
 # Versions of a site's limits; the newest of a place holds there.

@@ -8,7 +8,7 @@ from flask import request
 from flashworthy_server.answers import ReportReceiptSchema
 from flashworthy_server.api.bodies import Blueprint, current_body
 from flashworthy_server.services.ingest import Receipt, receive_report
-from flashworthy_server.web.context import current_machine, current_site
+from flashworthy_server.web.context import current_address, current_machine, current_site
 from flashworthy_server.wire import ReadReport, ReportSchema
 
 blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
@@ -27,7 +27,12 @@ def receive(read: ReadReport) -> tuple[Receipt, int]:
     machine's clock is off.
     """
     receipt = receive_report(
-        current_site(), current_machine(), read, current_body().text, _sent_at()
+        current_site(),
+        current_machine(),
+        read,
+        current_body().text,
+        _sent_at(),
+        current_address() or None,
     )
     return receipt, 201 if receipt.stored else 200
 

@@ -35,7 +35,7 @@ from flashworthy_server.services.flashes import settle
 from flashworthy_server.services.judgement import judge
 from flashworthy_server.services.limits import load_limits
 from flashworthy_server.services.needs import combination_id_of, combination_of_report
-from flashworthy_server.services.places import PlaceBy, canonical_place, note_place
+from flashworthy_server.services.places import PlaceBy, canonical_place, follow_rules, note_place
 from flashworthy_server.services.plans import digest_of
 from flashworthy_server.services.recognition import (
     learn,
@@ -75,6 +75,7 @@ class Arrival:
     body: bytes
     received_at: datetime
     clock_difference_seconds: Maybe[int]
+    address: str | None = None  # that it came from; none: no machine sent it
 
     @property
     def report(self) -> Report:
@@ -98,12 +99,18 @@ class Receipt:
 
 
 def receive_report(
-    site: Site, agent: MachineAgent, read: ReadReport, body: bytes, sent_at: datetime | None
+    site: Site,
+    agent: MachineAgent,
+    read: ReadReport,
+    body: bytes,
+    sent_at: datetime | None,
+    address: str | None = None,
 ) -> Receipt:
     """Keep a report that a machine's agent sent.
 
     Args:
         sent_at: the time of the machine's clock when it sent, if it said so.
+        address: that it came from.
 
     Raises:
         ForbiddenError: the report is another agent's.
@@ -112,7 +119,7 @@ def receive_report(
     report, now = read.report, site.clock()
     if report.agent_id != agent.agent_id:
         raise ForbiddenError("agent_id: this token belongs to another agent")
-    arrival = Arrival(read, body, now, _clock_difference(now, sent_at))
+    arrival = Arrival(read, body, now, _clock_difference(now, sent_at), address)
     with site.database.writing() as connection:
         machine = machine_store.load_machine(connection, agent.machine_id)
         if machine is None or machine.agent_id != agent.agent_id:
@@ -241,13 +248,15 @@ def _renew_state(
         running_since=_running_since(machine, before, running),
         firmware_on=_known(parse_release_date(report.firmware.date_text)),
         combination_id=combination_id_of(connection, combination),
+        address=arrival.address,
     )
+    name = machine.name if _known(report.identity.hostname) is None else name_of(report.identity)
     machine_store.save_newest(
         connection,
         machine,
         newest,
         body,
-        name=machine.name if _known(report.identity.hostname) is None else name_of(report.identity),
+        name=name,
         sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )
     is_new = machine.newest is None or machine.newest.combination_id != newest.combination_id
@@ -255,6 +264,8 @@ def _renew_state(
         note_running(connection, newest.combination_id, newest.running_since)
     place = canonical_place(_known(report.identity.place))
     note_place(connection, machine, place, PlaceBy.AGENT)
+    if place is None:
+        follow_rules(connection, machine, name, arrival.address)
     found_now = _attentions(site, connection, machine.id, arrival, policy)
     attention_store.save_attentions(connection, machine.id, [*found_now, *settled.attentions], now)
 

@@ -26,7 +26,7 @@ from flashworthy_server.errors import (
     NotFoundError,
 )
 from flashworthy_server.services import audit, judgement
-from flashworthy_server.services.places import PlaceBy, canonical_place
+from flashworthy_server.services.places import PlaceBy, canonical_place, place_of_rules
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import attentions as attention_store
@@ -183,11 +183,14 @@ def mark(site: Site, who: Who, machine_id: int, duty: str | None) -> None:
 
 
 def move(site: Site, who: Who, machine_id: int, place: str | None) -> None:
-    """Say where a machine stands; with none, its reports say it again."""
+    """Say where a machine stands; with none, its reports or the site's rules say it again."""
     now, settled = site.clock(), canonical_place(place)
     with site.database.writing() as connection:
         machine = load_machine(connection, machine_id)
         by = PlaceBy.HAND.value if settled else None
+        if settled is None:
+            settled = place_of_rules(connection, machine)
+            by = PlaceBy.RULE.value if settled else None
         machine_store.save_place(connection, machine_id, settled, by)
         machine_store.make_machines_due(connection, [machine_id], now)  # other limits may hold
         before, after = {"place": machine.place}, {"place": settled}

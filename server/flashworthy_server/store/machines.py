@@ -38,6 +38,7 @@ class Newest:
     running_since: datetime | None  # when it was first seen to run that version
     firmware_on: date | None
     combination_id: int
+    address: str | None = None  # that the report came from; none: no machine sent it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +207,8 @@ def save_newest(
         values["firmware_on"] = newest.firmware_on
     if was is None or was.combination_id != newest.combination_id:
         values["combination_id"] = newest.combination_id
+    if was is None or was.address != newest.address:
+        values["address"] = newest.address
     connection.execute(update(machines).where(machines.c.id == machine.id).values(values))
 
 
@@ -315,6 +318,7 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
         running_since=row.running_since,
         firmware_on=row.firmware_on,
         combination_id=row.combination_id,
+        address=row.address,
     )
 
 

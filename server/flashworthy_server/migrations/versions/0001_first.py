@@ -204,6 +204,7 @@ def upgrade() -> None:
         sa.Column("sequence", sa.BigInteger()),
         sa.Column("taken_at", UtcTime()),
         sa.Column("received_at", UtcTime()),
+        sa.Column("address", sa.Text()),
         sa.Column("clock_difference_seconds", sa.BigInteger()),
         sa.Column("report", sa.LargeBinary()),
         sa.Column("running_text", CleanText()),
@@ -539,6 +540,83 @@ def _create_work() -> None:
     )
     op.create_index("ix_flashes_closed_at", "flashes", ["closed_at"])
     op.create_index("ix_flashes_machine_id_id", "flashes", ["machine_id", "id"])
+    op.create_table(
+        "visits",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("place", CleanText()),
+        sa.Column("begins_at", UtcTime(), nullable=False),
+        sa.Column("ends_at", UtcTime(), nullable=False),
+        sa.Column("technician_id", sa.Integer(), nullable=False),
+        sa.Column("remark", CleanText(), nullable=False),
+        sa.Column("minutes", sa.Integer(), nullable=False),
+        sa.Column("from_visit", sa.Integer()),
+        sa.Column("planned_by", CleanText(), nullable=False),
+        sa.Column("planned_at", UtcTime(), nullable=False),
+        sa.Column("changed_at", UtcTime(), nullable=False),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("sent_key", sa.Text(), nullable=False),
+        sa.Column("ended_at", UtcTime()),
+        sa.Column("ended_by", CleanText()),
+        sa.Column("ended_because", CleanText()),
+        sa.Column("called_off", sa.Boolean(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["technician_id"], ["accounts.id"], name="fk_visits_technician_id_accounts"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_visits"),
+        sa.UniqueConstraint("sent_key", name="uq_visits_sent_key"),
+    )
+    op.create_index("ix_visits_begins_at_id", "visits", ["begins_at", "id"])
+    op.create_index("ix_visits_technician_id_begins_at", "visits", ["technician_id", "begins_at"])
+    op.create_index("ix_visits_ended_at", "visits", ["ended_at"])
+    op.create_table(
+        "visit_machines",
+        sa.Column("visit_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.Column("minutes", sa.Integer(), nullable=False),
+        sa.Column("from_text", CleanText()),
+        sa.Column("target_text", CleanText()),
+        sa.Column("outcome", sa.Text()),
+        sa.ForeignKeyConstraint(
+            ["visit_id"], ["visits.id"], name="fk_visit_machines_visit_id_visits"
+        ),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_visit_machines_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("visit_id", "machine_id", name="pk_visit_machines"),
+    )
+    op.create_index("ix_visit_machines_machine_id", "visit_machines", ["machine_id"])
+    op.create_table(
+        "visit_notes",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("visit_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer()),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("says", CleanText(), nullable=False),
+        sa.Column("by", CleanText(), nullable=False),
+        sa.Column("at", UtcTime(), nullable=False),
+        sa.Column("flash_id", sa.Integer()),
+        sa.Column("sent_key", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["visit_id"], ["visits.id"], name="fk_visit_notes_visit_id_visits"),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name="fk_visit_notes_machine_id_machines"
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_visit_notes"),
+        sa.UniqueConstraint("sent_key", name="uq_visit_notes_sent_key"),
+    )
+    op.create_index("ix_visit_notes_visit_id_id", "visit_notes", ["visit_id", "id"])
+    op.create_index("ix_visit_notes_machine_id_id", "visit_notes", ["machine_id", "id"])
+    op.create_table(
+        "calendars",
+        sa.Column("account_id", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("made_at", UtcTime(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name="fk_calendars_account_id_accounts"
+        ),
+        sa.PrimaryKeyConstraint("account_id", name="pk_calendars"),
+        sa.UniqueConstraint("digest", name="uq_calendars_digest"),
+    )
     op.create_table(
         "policies",
         sa.Column("id", sa.Integer(), nullable=False),
