@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
+from zoneinfo import available_timezones
 
 from flashworthy_server.errors import ConfigurationError
 
@@ -58,6 +59,14 @@ class Config:
     packages: str = "flashworthy-packages"  # folder; a relative one in the folder of the process
     package_bytes: int = 512 * MIB  # one package; a usual one has 5 to 60 MiB
     packages_spare_bytes: int = 1024 * MIB  # stay free on the disk that holds the folder
+
+    # Visits.
+    time_zone: str = "UTC"  # in which windows are typed and told, such as Europe/London
+    mail_server: str = ""  # host:port to hand messages to (RFC 5321); empty: none are sent
+    mail_from: str = ""  # the address that they come from
+    mail_user: str = ""  # empty: the server asks for no name and password
+    mail_password: str = ""
+    most_recipients: int = 50  # of one message
 
     page_rows: int = 50  # rows of one page where the request names no limit
     most_page_rows: int = 500  # rows of one page at most
@@ -109,4 +118,11 @@ def _checked(config: Config) -> Config:
             "public_url: expected an address without a path, such as"
             f" https://flashworthy.example, got {config.public_url!r}"
         )
+    if config.time_zone not in available_timezones():
+        raise ConfigurationError(
+            "time_zone: expected a name of the IANA time zone database, such as Europe/London,"
+            f" got {config.time_zone!r}"
+        )
+    if config.mail_server and not config.mail_from:
+        raise ConfigurationError("mail_from: expected the address that messages come from")
     return config

@@ -98,6 +98,10 @@ class InvalidReportError(ServerError):
         super().__init__("; ".join(f"{name}: {' '.join(texts)}" for name, texts in fields.items()))
 
 
+class MailError(ServerError):
+    """The site's mail server cannot be reached, or does not take a message."""
+
+
 class AuditError(ServerError):
     """The audit trail is not what was written; the message says where it breaks."""
 

@@ -30,18 +30,27 @@ def confirm(
         NotFoundError: there is no such machine.
         ConflictError: there is nothing that this word could speak of, or several things.
     """
-    now = site.clock()
     with site.database.writing() as connection:
-        machine = load_machine(connection, machine_id)
-        subject = _subject(what, _subjects(connection, machine, what), of)
-        confirmation = Confirmation(what=what, of=subject, by=who.known_as, at=now)
-        confirmation_id = store.add_confirmation(connection, machine_id, confirmation)
-        machine_store.note_own_facts(connection, [machine_id])
-        judgement.judge_machines(site, connection, [machine_id], now)
-        after = {"confirmation": confirmation_id, "what": what.value, "of": subject}
-        audit.record(
-            connection, who, now, "confirmation.add", f"machine #{machine_id}", after=after
-        )
+        return confirm_within(site, connection, who, machine_id, what, of)
+
+
+def confirm_within(
+    site: Site,
+    connection: Connection,
+    who: Who,
+    machine_id: int,
+    what: Confirmed,
+    of: str | None = None,
+) -> StoredConfirmation:
+    """The same as `confirm`, as a part of a larger change."""
+    now, machine = site.clock(), load_machine(connection, machine_id)
+    subject = _subject(what, _subjects(connection, machine, what), of)
+    confirmation = Confirmation(what=what, of=subject, by=who.known_as, at=now)
+    confirmation_id = store.add_confirmation(connection, machine_id, confirmation)
+    machine_store.note_own_facts(connection, [machine_id])
+    judgement.judge_machines(site, connection, [machine_id], now)
+    after = {"confirmation": confirmation_id, "what": what.value, "of": subject}
+    audit.record(connection, who, now, "confirmation.add", f"machine #{machine_id}", after=after)
     return StoredConfirmation(confirmation_id, machine_id, confirmation, None)
 
 

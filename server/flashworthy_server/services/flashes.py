@@ -55,27 +55,33 @@ def start_flash(site: Site, who: Who, machine_id: int, to_text: str | None = Non
         NotFoundError: there is no such machine.
         ConflictError: its running version, or what is flashed, is not known.
     """
-    now = site.clock()
     with site.database.writing() as connection:
-        machine = load_machine(connection, machine_id)
-        if machine.newest is None:
-            raise ConflictError(f"machine #{machine_id} has not reported yet")
-        known = judgement.know(connection, machine, machine.newest)
-        flash = _flash(known, to_text, who, now)
-        outcome = known.verdict(Moment.SPOT, now).outcome
-        _start_over(connection, machine, now)
-        flash_id = store.add_flash(
-            connection,
-            machine_id,
-            flash,
-            outcome=outcome,
-            before=known.machine.report,
-            alarm_at=alarm_at(flash, known.policy),
-        )
-        told = {"flash": flash_id, "from": flash.from_text, "to": flash.to_text}
-        told["outcome"] = outcome.value
-        audit.record(connection, who, now, "flash.start", f"machine #{machine_id}", after=told)
-        return store.load_flash(connection, flash_id)
+        return start_within(site, connection, who, machine_id, to_text)
+
+
+def start_within(
+    site: Site, connection: Connection, who: Who, machine_id: int, to_text: str | None = None
+) -> StoredFlash:
+    """The same as `start_flash`, as a part of a larger change."""
+    now, machine = site.clock(), load_machine(connection, machine_id)
+    if machine.newest is None:
+        raise ConflictError(f"machine #{machine_id} has not reported yet")
+    known = judgement.know(connection, machine, machine.newest)
+    flash = _flash(known, to_text, who, now)
+    outcome = known.verdict(Moment.SPOT, now).outcome
+    _start_over(connection, machine, now)
+    flash_id = store.add_flash(
+        connection,
+        machine_id,
+        flash,
+        outcome=outcome,
+        before=known.machine.report,
+        alarm_at=alarm_at(flash, known.policy),
+    )
+    told = {"flash": flash_id, "from": flash.from_text, "to": flash.to_text}
+    told["outcome"] = outcome.value
+    audit.record(connection, who, now, "flash.start", f"machine #{machine_id}", after=told)
+    return store.load_flash(connection, flash_id)
 
 
 def note_done(site: Site, who: Who, machine_id: int) -> StoredFlash:
@@ -85,16 +91,20 @@ def note_done(site: Site, who: Who, machine_id: int) -> StoredFlash:
         NotFoundError: there is no such machine.
         ConflictError: no flash of it is under way.
     """
-    now = site.clock()
     with site.database.writing() as connection:
-        machine = load_machine(connection, machine_id)
-        stored = _watched(connection, machine)
-        if stored is None or stored.closed_at:
-            raise ConflictError(f"no flash of machine #{machine_id} is under way")
-        store.note_done(connection, stored.id, now)
-        told = {"flash": stored.id, "to": stored.flash.to_text}
-        audit.record(connection, who, now, "flash.done", f"machine #{machine_id}", after=told)
-        return store.load_flash(connection, stored.id)
+        return note_done_within(site, connection, who, machine_id)
+
+
+def note_done_within(site: Site, connection: Connection, who: Who, machine_id: int) -> StoredFlash:
+    """The same as `note_done`, as a part of a larger change."""
+    now, machine = site.clock(), load_machine(connection, machine_id)
+    stored = _watched(connection, machine)
+    if stored is None or stored.closed_at:
+        raise ConflictError(f"no flash of machine #{machine_id} is under way")
+    store.note_done(connection, stored.id, now)
+    told = {"flash": stored.id, "to": stored.flash.to_text}
+    audit.record(connection, who, now, "flash.done", f"machine #{machine_id}", after=told)
+    return store.load_flash(connection, stored.id)
 
 
 def give_up(site: Site, who: Who, machine_id: int, because: str) -> None:

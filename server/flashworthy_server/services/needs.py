@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from flashworthy_common.makers import Combination, combination_of
 from flashworthy_common.need import Need, need_of, newest_seen
-from flashworthy_common.releases import Release, Statement, is_of_running
+from flashworthy_common.releases import Release, Statement, is_of_running, speaks_for
 from flashworthy_common.report import Report
 from flashworthy_common.weighing import Weighing
 from flashworthy_server.db import Connection
@@ -27,6 +27,7 @@ from flashworthy_server.store import packages as package_store
 from flashworthy_server.store import statements as statement_store
 from flashworthy_server.store import weighing as weighing_store
 from flashworthy_server.store.combinations import Known, ModelKey, StoredCombination
+from flashworthy_server.store.packages import StoredPackage
 from flashworthy_server.store.statements import Kind, Lookup
 
 T = TypeVar("T")
@@ -155,6 +156,26 @@ def _renew(connection: Connection, batch: list[StoredCombination], now: datetime
             changed.append(stored.id)
     due.make_due(connection, changed, now)
     due.note_done(connection, 0)
+
+
+def kept_packages(
+    connection: Connection, combinations: Iterable[Combination]
+) -> dict[Combination, list[StoredPackage]]:
+    """The intact packages that are for the machines of each combination, of any version."""
+    wanted = set(combinations)
+    lookups = {one: statement_store.lookups_of(one) for one in wanted}
+    every = {each for some in lookups.values() for each in some}
+    found = statement_store.find_statements(connection, every)[Kind.PACKAGE]
+    ids = {each for some in found.values() for each in some}
+    kept = package_store.intact_by_id(connection, ids)
+    return {
+        one: [
+            kept[number]
+            for number in sorted({n for each in lookups[one] for n in found.get(each, ())})
+            if number in kept and speaks_for(kept[number].package, one)
+        ]
+        for one in wanted
+    }
 
 
 class _Knowledge:

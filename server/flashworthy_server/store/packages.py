@@ -115,6 +115,11 @@ def packages_with(connection: Connection, sha256: str) -> list[StoredPackage]:
     return [_package(row) for row in rows]
 
 
+def intact_by_id(connection: Connection, ids: Iterable[int]) -> dict[int, StoredPackage]:
+    query = _SELECT.where(packages.c.id.in_(list(ids)), package_files.c.damage.is_(None))
+    return {row.id: _package(row) for row in connection.execute(query)}
+
+
 def intact_packages_by_id(connection: Connection, ids: Iterable[int]) -> dict[int, Package]:
     query = _SELECT.where(packages.c.id.in_(list(ids)), package_files.c.damage.is_(None))
     return {row.id: from_json(Package, row.facts) for row in connection.execute(query)}
