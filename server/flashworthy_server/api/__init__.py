@@ -24,15 +24,18 @@ from flashworthy_server.api import (
     machines,
     overview,
     packages,
+    places,
     plans,
     policies,
     problems,
+    records,
     releases,
     reports,
     resting,
     reviews,
     symptoms,
     tokens,
+    visits,
     weighing,
 )
 
@@ -68,6 +71,7 @@ _MODULES: tuple[Any, ...] = (
     *(enrolments, tokens, reports, machines, entries, symptoms, overview),
     *(confirmations, flashes, plans, resting, policies),
     *(releases, reviews, weighing, exceptions, packages, audit, jobs),
+    *(visits, records, places),
 )
 
 

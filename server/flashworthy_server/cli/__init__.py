@@ -18,6 +18,7 @@ from flashworthy_server.cli.jobs import jobs
 from flashworthy_server.cli.look import machines, mark, overview, verdict, worklist
 from flashworthy_server.cli.machine import attention, machine
 from flashworthy_server.cli.packages import packages
+from flashworthy_server.cli.places import places
 from flashworthy_server.cli.policy import policy
 from flashworthy_server.cli.releases import releases
 from flashworthy_server.cli.reports import reports
@@ -27,6 +28,7 @@ from flashworthy_server.cli.secrets import code, token
 from flashworthy_server.cli.symptoms import symptoms
 from flashworthy_server.cli.upkeep import judging, recount
 from flashworthy_server.cli.versions import versions
+from flashworthy_server.cli.visits import visit
 from flashworthy_server.cli.weighing import advisories, exploited, weighing
 
 main = Group(
@@ -49,6 +51,8 @@ main = Group(
         attention,
         confirmations,
         flash,
+        visit,
+        places,
         policy,
         releases,
         review,

@@ -21,6 +21,18 @@ def read_json(file: Path, limit_bytes: int) -> Any:
         raise FileError(f"{file}: {error}") from error
 
 
+def read_text(file: Path, limit_bytes: int) -> str:
+    """The content of a text file.
+
+    Raises:
+        FileError: it cannot be read, is too large, or is not in UTF-8.
+    """
+    try:
+        return decoded(_read(file, limit_bytes))
+    except UnreadableBodyError as error:
+        raise FileError(f"{file}: {error}") from error
+
+
 def read_document(file: Path, limit_bytes: int) -> Document:
     """A document of releases: CSV where the file's name says so, JSON otherwise.
 

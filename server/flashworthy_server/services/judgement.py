@@ -174,13 +174,11 @@ def know(connection: Connection, machine: StoredMachine, newest: Newest) -> Know
     return replace(known, need=needs.with_observation(connection, of, known.need))
 
 
-def know_all(
-    site: Site, connection: Connection, machine_ids: Sequence[int]
-) -> dict[int, KnownMachine]:
+def know_all(connection: Connection, machines: Sequence[StoredMachine]) -> dict[int, KnownMachine]:
     """What the verdicts of machines rest on, by their ids; those without a report are left out."""
-    limits = load_limits(connection)
-    found = _known_machines(site, connection, machine_ids, limits)
-    return {known.id: known for known in found}
+    return {
+        each.id: each for each in _known_machines(connection, machines, load_limits(connection))
+    }
 
 
 def follow(site: Site, progress: Progress | None = None) -> None:

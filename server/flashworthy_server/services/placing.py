@@ -55,7 +55,7 @@ class Placing:
 
     moves: tuple[Move, ...] = ()
     kept: tuple[Kept, ...] = ()
-    unknown: tuple[str, ...] = ()  # hostnames of a list that no machine has, or several have
+    not_found: tuple[str, ...] = ()  # hostnames of a list that no machine has, or several have
     unchanged: int = 0
 
 

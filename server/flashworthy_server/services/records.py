@@ -118,7 +118,7 @@ def story_of(site: Site, machine_id: int) -> Story:
     Raises:
         NotFoundError: there is no such machine.
     """
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.reading() as connection:
         machine = load_machine(connection, machine_id)
         events = [

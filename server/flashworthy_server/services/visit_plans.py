@@ -4,13 +4,12 @@ A plan is worked out whenever somebody looks at it, so that it follows what is k
 is who goes where, when, and to which machines. Saving the same form twice makes one visit.
 """
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
 
-from flashworthy_common.readiness import Outcome
+from flashworthy_common.report import Session
 from flashworthy_common.values import Unknown
 from flashworthy_common.visits.foresee import foresee
 from flashworthy_common.visits.lists import (
@@ -28,6 +27,7 @@ from flashworthy_server.errors import ConflictError, InvalidInputError, NotFound
 from flashworthy_server.local_time import days_later, window_in_words
 from flashworthy_server.services import audit, judgement, needs
 from flashworthy_server.services.judgement import KnownMachine
+from flashworthy_server.services.names import name_key
 from flashworthy_server.services.places import SEPARATOR
 from flashworthy_server.services.visits import VisitView, load_open, load_view
 from flashworthy_server.services.who import PEOPLE, Role, Who
@@ -106,6 +106,19 @@ def technicians(site: Site) -> list[Account]:
         return [each for each in account_store.load_accounts(connection) if _may_go(each)]
 
 
+def technician_named(site: Site, name: str) -> int:
+    """The account of somebody who can be sent.
+
+    Raises:
+        InvalidInputError: nobody of this name may work visits.
+    """
+    found = [each for each in technicians(site) if each.key == name_key(name)]
+    if not found:
+        expected = "expected the name of somebody who may work visits"
+        raise InvalidInputError("technician", f"technician: {expected}, got {name[:80]!r}")
+    return found[0].id
+
+
 def preview(site: Site, wanted: Wanted) -> VisitPlan:
     """What a visit would take, as it will probably be when it begins.
 
@@ -114,7 +127,7 @@ def preview(site: Site, wanted: Wanted) -> VisitPlan:
         InvalidInputError: the window or the technician cannot be.
     """
     _check(wanted)
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.reading() as connection:
         _technician(connection, wanted.technician_id)
         return _plan(site, connection, wanted)
@@ -128,7 +141,7 @@ def plan_visit(site: Site, who: Who, wanted: Wanted, sent_key: str) -> int:
         InvalidInputError: the window or the technician cannot be.
     """
     _check(wanted)
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.writing() as connection:
         known = store.visit_of_key(connection, checked_key(sent_key))
         if known is not None:
@@ -138,7 +151,7 @@ def plan_visit(site: Site, who: Who, wanted: Wanted, sent_key: str) -> int:
 
 def plan_of_visit(site: Site, visit_id: int) -> tuple[VisitView, VisitPlan]:
     """A visit with its plan as it is now: what is decided already takes no time any more."""
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.reading() as connection:
         view = load_view(site, connection, visit_id)
         open_ids = tuple(each.id for each in view.machines if not each.state.is_decided)
@@ -153,7 +166,7 @@ def change_visit(site: Site, who: Who, visit_id: int, wanted: Wanted) -> VisitVi
         ConflictError: the visit has ended, or something was noted of a machine that is left out.
     """
     _check(wanted)
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     now = site.clock()
     with site.database.writing() as connection:
         view = load_open(site, connection, visit_id)
@@ -177,7 +190,7 @@ def carry_over(site: Site, who: Who, visit_id: int, sent_key: str) -> int:
     Raises:
         ConflictError: nothing is left over.
     """
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.writing() as connection:
         known = store.visit_of_key(connection, checked_key(sent_key))
         if known is not None:
@@ -204,7 +217,7 @@ def _plan(
     for number in ids:
         if number not in machines:
             raise NotFoundError(f"there is no machine #{number}")
-    known = judgement.know_all(site, connection, ids)
+    known = judgement.know_all(connection, list(machines.values()))
     planned = _planned(site, connection, [known[each] for each in ids if each in known], wanted)
     found = schedule([each.work for each in planned])
     order = {number: at for at, number in enumerate(found.machine_ids)}
@@ -249,7 +262,7 @@ def _planned(
     ]
 
 
-def _sessions(known: KnownMachine) -> tuple:  # type: ignore[type-arg]
+def _sessions(known: KnownMachine) -> tuple[Session, ...]:
     sessions = known.machine.report.people.sessions
     return () if isinstance(sessions, Unknown) else sessions
 
@@ -482,8 +495,3 @@ def _keep_what_was_noted(view: VisitView, wanted: Wanted) -> None:
     for each in view.machines:
         if each.id not in wanted.machine_ids and (each.notes or each.flash):
             raise ConflictError(f"something was noted of {each.machine.name}: it stays")
-
-
-def outcome_counts(plan: VisitPlan) -> dict[Outcome, int]:
-    """Machines by their foreseen outcome."""
-    return Counter(each.foreseen.outcome for each in plan.machines)

@@ -12,7 +12,9 @@ from datetime import datetime, timedelta
 from enum import Enum
 from functools import cached_property
 
+from flashworthy_common.errors import MalformedValueError
 from flashworthy_common.readiness import Outcome
+from flashworthy_common.values import read_time
 from flashworthy_common.visits.progress import (
     LEFT_OVER,
     Evidence,
@@ -129,7 +131,7 @@ def view_visit(site: Site, visit_id: int) -> VisitView:
     Raises:
         NotFoundError: there is no such visit.
     """
-    judgement.judge_due(site)
+    judgement.catch_up(site)
     with site.database.reading() as connection:
         view = load_view(site, connection, visit_id)
     if not _is_to_be_closed(view, site.clock()):
@@ -229,6 +231,18 @@ def views(site: Site, connection: Connection, visits: list[StoredVisit]) -> list
         _view(visit, machines.get(visit.id, []), notes.get(visit.id, []), flashes, site.clock())
         for visit in visits
     ]
+
+
+def time_of_cursor(text: str) -> datetime:
+    """Where a page of visits begins.
+
+    Raises:
+        InvalidInputError: it is no time.
+    """
+    try:
+        return read_time(text, "after")
+    except MalformedValueError as error:
+        raise InvalidInputError("after", "expected a cursor from a link, as it came") from error
 
 
 def reason_of(text: str, field: str = "reason") -> str:

@@ -15,7 +15,7 @@ import threading
 import uuid
 from datetime import timedelta
 
-from flashworthy_server.services import jobs, judgement, long_work, today
+from flashworthy_server.services import jobs, judgement, long_work, today, visits
 from flashworthy_server.site import Site
 from flashworthy_server.store import leases
 
@@ -63,13 +63,14 @@ class Worker:
             self._stop.wait(self._site.config.jobs_pause_seconds)
 
     def round(self) -> bool:
-        """Judge everything that is due; false where another worker does so."""
+        """Judge what is due, and close what is over; false where another worker does so."""
         if not self._take_lease():
             return False
         while judgement.work_some(self._site) and not self._stop.is_set():
             if not self._take_lease():
                 return False
         today.note_counts(self._site)
+        visits.close_those_over(self._site)
         return True
 
     def _take_lease(self) -> bool:

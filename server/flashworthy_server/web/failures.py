@@ -26,6 +26,7 @@ _STATUS: dict[type[errors.ServerError], HTTPStatus] = {
     errors.BadRowsError: HTTPStatus.UNPROCESSABLE_ENTITY,
     errors.TooManyError: HTTPStatus.TOO_MANY_REQUESTS,
     errors.BusyError: HTTPStatus.SERVICE_UNAVAILABLE,
+    errors.MailError: HTTPStatus.BAD_GATEWAY,
     errors.NoSpaceError: HTTPStatus.INSUFFICIENT_STORAGE,
     errors.DigestError: HTTPStatus.UNPROCESSABLE_ENTITY,
     errors.DamagedPackageError: HTTPStatus.GONE,
