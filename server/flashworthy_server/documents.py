@@ -25,7 +25,7 @@ KINDS = ("releases", "reviews", "advisories")
 CSV_TYPE = "text/csv"
 
 _SEPARATORS = (",", ";", "\t")
-_BETWEEN = " | "  # several values of one cell
+BETWEEN = " | "  # several values of one cell
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run; OWASP
 _FLAGS = {"yes": True, "true": True, "no": False, "false": False}
 _LEAST = re.compile(r"(?P<name>.+?)\s*>=\s*(?P<version>\S.*)")
@@ -177,7 +177,7 @@ def _flag(cell: str) -> Any:
 
 
 def _list(cell: str) -> list[str]:
-    return [each.strip() for each in cell.split(_BETWEEN.strip())]
+    return [each.strip() for each in cell.split(BETWEEN.strip())]
 
 
 def _least(cell: str) -> list[Any]:
@@ -193,7 +193,7 @@ def _write(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
-        return _BETWEEN.join(map(_write, value))
+        return BETWEEN.join(map(_write, value))
     if isinstance(value, dict):
         return f"{value['name']} >= {value['version_text']}"
     if isinstance(value, float):
@@ -205,7 +205,7 @@ def _column(name: str, read: Callable[[str], Any], about: str, *path: str) -> Co
     return Column(name, path or (name,), read, _write, about)
 
 
-_SEVERAL = f"several are separated by `{_BETWEEN.strip()}`"
+_SEVERAL = f"several are separated by `{BETWEEN.strip()}`"
 _LEAST_FORM = f"`name >= version`; {_SEVERAL}"
 _YES_NO = "`yes` or `no`"
 
@@ -365,10 +365,25 @@ def _add(rows: list[Row], line: int, cells: dict[str, str]) -> None:
     rows.append(Row(f"releases[{len(rows)}]", line, release_of_cells(cells)))
 
 
-def release_of_cells(cells: dict[str, str]) -> dict[str, Any]:
-    """A release, as JSON has it, from the cells of one line by their columns' names."""
-    reason = _object(REASON_COLUMNS, cells)
-    return _object(RELEASE_COLUMNS, cells) | {"reasons": [reason] if reason else []}
+def release_of_cells(
+    cells: dict[str, str], reasons: Iterable[dict[str, str]] | None = None
+) -> dict[str, Any]:
+    """A release, as JSON has it, from cells by their columns' names.
+
+    Args:
+        reasons: the cells of each; none: the one that stands in the same line.
+    """
+    objects = (_object(REASON_COLUMNS, each) for each in ([cells] if reasons is None else reasons))
+    return _object(RELEASE_COLUMNS, cells) | {"reasons": [each for each in objects if each]}
+
+
+def cells_of_release(release: Release) -> tuple[dict[str, str], list[dict[str, str]]]:
+    """The cells of a release, and those of each of its reasons, by their columns' names."""
+    data = to_json(release)
+    reasons = [
+        {column.name: _cell(column, each) for column in REASON_COLUMNS} for each in data["reasons"]
+    ]
+    return {column.name: _cell(column, data) for column in RELEASE_COLUMNS}, reasons
 
 
 def _is_further(cells: dict[str, str], last: dict[str, Any]) -> bool:

@@ -73,6 +73,7 @@ def test_only_own_script_runs_and_no_page_is_framed_or_kept(site, administrator)
 
 def test_nothing_on_a_page_would_be_refused_by_its_own_policy(site, administrator):
     site.machine(1)
+    site.know()
     for endpoint, path in routes(site, "GET"):
         page = administrator.open(path)
         if page.response.content_type != "text/html; charset=utf-8":
@@ -82,7 +83,8 @@ def test_nothing_on_a_page_would_be_refused_by_its_own_policy(site, administrato
             assert tag != "script" or given["src"] == "/static/page.js", endpoint
             assert not any(name == "style" or name.startswith("on") for name in given), endpoint
             for name in ("href", "src", "action"):
-                assert re.match(r"/|#", given.get(name, "/")), (endpoint, given)
+                leads = re.match(r"/|#", given.get(name, "/"))
+                assert leads or (tag, name) == ("a", "href"), (endpoint, given)
 
 
 def test_to_read_a_page_changes_nothing(site, administrator):
@@ -274,41 +276,6 @@ def test_a_form_that_cannot_be_taken_keeps_what_was_typed(administrator, typed, 
     assert page.status == 422
     assert says in page.text
     assert page.form("Make a code").fields["place"] == "Alder Lane"
-
-
-A_RELEASE = {
-    "machine_maker": "Quillmark",
-    "models": "Folio 14 | QF14",
-    "version_text": "1.34",
-    "minutes": "25",
-    "can_go_back": "yes",
-}
-
-
-def test_a_release_is_recorded_by_its_form(site, administrator):
-    page = administrator.send(administrator.open("/releases"), "Record it", **A_RELEASE)
-
-    assert "Folio 14, QF14" in page.text
-    (stored,) = site.get("/releases").json["releases"]
-    assert stored["release"]["minutes"] == 25
-    assert stored["release"]["can_go_back"] is True
-
-
-def test_a_release_with_bad_fields_names_them_and_keeps_what_was_typed(site, administrator):
-    given = A_RELEASE | {"minutes": "long", "version_text": "Default string"}
-
-    page = administrator.send(administrator.open("/releases"), "Record it", **given)
-
-    assert page.status == 422
-    assert "minutes: expected" in page.text
-    assert page.form("Record it").fields["models"] == "Folio 14 | QF14"
-    assert site.get("/releases").json["releases"] == []
-
-
-def test_a_viewer_reads_releases_and_records_none(site):
-    browser = site.browser(Role.VIEWER)
-
-    assert "Record one" not in browser.open("/releases").text
 
 
 def test_somebody_is_added_with_a_code_and_sets_their_password(site, administrator):

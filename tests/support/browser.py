@@ -14,7 +14,12 @@ class Form:
     action: str
     method: str
     fields: dict[str, str] = field(default_factory=dict)  # as they stand in the page
-    label: str = ""  # of its button
+    buttons: dict[str, dict[str, str]] = field(default_factory=dict)  # what each sends, by label
+
+    @property
+    def label(self) -> str:
+        """Of its first button."""
+        return next(iter(self.buttons), "")
 
 
 class _Reader(HTMLParser):
@@ -29,7 +34,8 @@ class _Reader(HTMLParser):
         self._form: Form | None = None
         self._select = ""
         self._area = ""  # the text area that is open
-        self._in_button = False
+        self._button: dict[str, str] | None = None  # what the open one sends
+        self._label = ""
 
     def handle_starttag(self, tag: str, attributes: list) -> None:
         given = dict(attributes)
@@ -41,7 +47,9 @@ class _Reader(HTMLParser):
             self.forms.append(self._form)
         elif self._form is not None:
             self._read_field(tag, given)
-        self._in_button = tag == "button"
+        if tag == "button":
+            self._label = ""
+            self._button = {given["name"]: given["value"]} if "name" in given else {}
 
     def _read_field(self, tag: str, given: dict) -> None:
         is_unchecked = given.get("type") == "checkbox" and "checked" not in given
@@ -58,16 +66,18 @@ class _Reader(HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         if tag == "textarea":
             self._area = ""
+        if tag == "button" and self._form is not None and self._button is not None:
+            self._form.buttons[self._label.strip()] = self._button
+            self._button = None
         if tag == "form":
             self._form = None
-        self._in_button = False
 
     def handle_data(self, data: str) -> None:
         self.words += data.split()
         if self._form is not None and self._area:
             self._form.fields[self._area] += data
-        if self._form is not None and self._in_button:
-            self._form.label += data
+        if self._button is not None:
+            self._label += data
 
 
 @dataclass
@@ -88,9 +98,10 @@ class Page:
         return self.response.status_code
 
     def form(self, label: str) -> Form:
-        """The form whose button says `label`."""
-        found = [each for each in self.forms if each.label.strip() == label]
-        assert found, f"no form {label!r} among {[each.label for each in self.forms]} on the page"
+        """The form with a button that says `label`."""
+        found = [each for each in self.forms if label in each.buttons]
+        known = [list(each.buttons) for each in self.forms]
+        assert found, f"no form {label!r} among {known} on the page"
         return found[0]
 
 
@@ -106,7 +117,7 @@ class Browser:
     def send(self, page: Page, label: str, **typed: str) -> Page:
         """Fill in a form and press its button; the page that the browser ends at."""
         form = page.form(label)
-        return self.post(form.action, {**form.fields, **typed})
+        return self.post(form.action, {**form.fields, **form.buttons[label], **typed})
 
     def post(self, path: str, fields: dict[str, str], **headers: str) -> Page:
         """Send fields, and follow where the answer leads."""

@@ -3,18 +3,24 @@
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 from flask import Flask
 
 from flashworthy_server import pages
+from flashworthy_server.config import config_from
+from flashworthy_server.services import jobs, long_work
+from flashworthy_server.services.who import at_the_terminal
+from flashworthy_server.site import open_site
 from flashworthy_server.web.access import STYLESHEET, is_page
 from support.real_server import RealServer
 
 DEMO = Path(__file__).parents[2] / "deploy" / "demo"
 SHOWN = "dunmere-folio-14-03"  # the machine whose page is looked at: it is to be prepared
 PEOPLE = {"Ida Fenwick": "administrator", "Tom Arden": "technician", "Vera Holt": "viewer"}
+_WORK_SECONDS = 20.0
 PASSWORD = "quay windlass lamp"
 
 # What stands for the parts of a page's address. Each page with parts needs its line here: it names
@@ -23,6 +29,13 @@ PARTS: dict[str, dict[str, object]] = {
     "pages.machine": {"machine_id": 3},
     "pages.report": {"machine_id": 3, "number": 1},
     "pages.person": {"account_id": 1},
+    "pages.release": {"release_id": 1},
+    "pages.edit_release": {"release_id": 1},
+    "pages.new_review": {"combination_id": 1},
+    "pages.package": {"package_id": 1},
+    "pages.fetch_package": {"package_id": 1},
+    "pages.job": {"job_id": 1},
+    "pages.job_output": {"job_id": 2},
 }
 
 
@@ -55,6 +68,23 @@ def fill(server: RealServer, folder: Path) -> None:
     server.call("symptoms", "add", SHOWN, "the fan hums after sleep")
     server.call("confirmations", "add", "castle-row-folio-14-02", "recovery-key")
     server.call("flash", "start", "birchwick-folio-14-01")
+    package = folder / "folio-14-1.29.cap"
+    package.write_bytes(b"stands for the maker's file")
+    said = ("--maker", "Quillmark", "--model", "Folio 14", "--version", "1.29")
+    server.call("packages", "keep", str(package), *said, "--source", "its maker's page")
+    _ask_for_long_work(server)
+
+
+def _ask_for_long_work(server: RealServer) -> None:
+    """The effect of other limits, and a file of all releases; both done."""
+    site = open_site(config_from({"database": server.database_url}))
+    who, deadline = at_the_terminal("ida"), time.monotonic() + _WORK_SECONDS
+    long_work.compare_policy(site, who, None, {"least_priority": "immediate"})
+    exported = long_work.export_releases(site, who, "csv")
+    while jobs.view(site, who, exported).state not in jobs.ENDED:
+        assert time.monotonic() < deadline, "the server does no long work"
+        time.sleep(0.05)
+    site.database.close()
 
 
 def set_up_codes(server: RealServer) -> dict[str, str]:

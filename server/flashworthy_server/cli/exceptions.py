@@ -52,7 +52,8 @@ def add(
     ids = [machine_service.machine_id_of(site, each) for each in machines]
     maker, models = facts.pop("maker"), list(facts.pop("models"))
     if ids and not (maker and models):
-        maker, models = _named_by(site, ids, maker, models)
+        own_maker, own_models = machine_service.maker_and_models(site, ids)
+        maker, models = maker or own_maker, models or own_models
     data = {
         "kind": kind,
         "machine_maker": maker or "",
@@ -110,17 +111,6 @@ def end(site: Site, number: int, reason: str) -> None:
     """End exception NUMBER before its day."""
     service.end_exception(site, who(), number, reason)
     click.echo(printable(f"exception #{number} has ended"))
-
-
-def _named_by(
-    site: Site, machine_ids: list[int], maker: str | None, models: list[str]
-) -> tuple[str, list[str]]:
-    """Maker and models of the machines themselves, where they were left out."""
-    rows = [machine_service.view_machine(site, each).row.machine for each in machine_ids]
-    own = [row.model for row in rows if row.model]
-    return maker or next((row.maker for row in rows if row.maker), ""), models or list(
-        dict.fromkeys(own)
-    )
 
 
 def _about(exception: SiteException) -> str:

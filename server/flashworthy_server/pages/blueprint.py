@@ -20,13 +20,12 @@ from flashworthy_server.web.origin import FORM_FIELD
 PLACES = (
     ("overview", "Today"),
     ("machines", "Machines"),
+    ("review", "Review"),
     ("releases", "Releases"),
 )
 HOUSE = (
-    ("people", "People"),
-    ("tokens", "Tokens"),
-    ("codes", "Codes"),
-    ("audit", "Audit"),
+    ("settings", "Settings"),
+    ("jobs", "Long work"),
     ("account", "Account"),
 )
 
@@ -66,6 +65,20 @@ def _for_templates() -> dict[str, Any]:
 @blueprint.app_template_filter("ago")
 def _ago(then: datetime | None) -> str:
     return age_in_words(current_site().clock(), then) if then else "never"
+
+
+@blueprint.app_template_filter("initial")
+def _initial(text: str) -> str:
+    """A text with a capital in front; the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+@blueprint.app_template_filter("yes_no")
+def _yes_no(value: Any) -> str:
+    """A flag in a word; anything else as it is."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
 
 
 @blueprint.app_template_filter("exact")

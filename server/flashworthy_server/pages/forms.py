@@ -15,6 +15,8 @@ from flask import Response, g, make_response, redirect, request, url_for
 
 from flashworthy_server import errors
 from flashworthy_server.errors import InvalidInputError
+from flashworthy_server.services.machines import machine_id_of
+from flashworthy_server.web.context import current_site
 from flashworthy_server.web.failures import headers_of, status_of
 
 Choice = TypeVar("Choice")
@@ -26,6 +28,9 @@ _SAID_ON_THE_PAGE = (
     errors.InvalidCodeError,
     errors.SignInError,
     errors.TooManyError,
+    errors.TooLargeError,
+    errors.NoSpaceError,
+    errors.DigestError,
 )
 View = Callable[..., Any]
 WHICH = "which_form"  # a field that tells forms of one address apart
@@ -79,6 +84,10 @@ class Form:
         faults: Iterable[Fault] = g.faults if self.came_back else ()
         return "; ".join(fault.says for fault in faults if fault.field == name)
 
+    def has_faults(self, names: Iterable[str]) -> bool:
+        """Whether something is wrong with one of these fields."""
+        return any(self.fault(name) for name in names)
+
     @property
     def came_back(self) -> bool:
         """Whether this is the form that could not be taken."""
@@ -118,6 +127,21 @@ def own_path(path: str) -> str:
 def text(name: str) -> str:
     """A field of the form; empty where it is not there."""
     return request.form.get(name, "")
+
+
+def lines_of(name: str) -> list[str]:
+    """The lines of a field that hold something."""
+    lines = (each.strip() for each in text(name).splitlines())
+    return [each for each in lines if each]
+
+
+def named_machine(name: str) -> int | None:
+    """The machine that a field names, by its name or as ``#12``; none where it names none."""
+    typed = text(name).strip()
+    try:
+        return machine_id_of(current_site(), typed) if typed else None
+    except (errors.NotFoundError, errors.AmbiguousNameError) as error:
+        raise InvalidInputError(name, f"{name}: {error}") from error
 
 
 def whole_number(name: str, least: int, most: int) -> int:

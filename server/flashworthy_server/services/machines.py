@@ -1,6 +1,6 @@
 """Machines for people: lists, one machine, its history, its verdict."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -150,6 +150,13 @@ def report_text(site: Site, machine_id: int, number: int) -> str:
     if body is None:
         raise NotFoundError(f"machine #{machine_id} has no report #{number}")
     return body.decode("utf-8", "replace")
+
+
+def maker_and_models(site: Site, machine_ids: Sequence[int]) -> tuple[str, list[str]]:
+    """The maker and the models of some machines, as they report them; of mixed ones the first."""
+    rows = [view_machine(site, each).row.machine for each in machine_ids]
+    maker = next((row.maker for row in rows if row.maker), "")
+    return maker, list(dict.fromkeys(row.model for row in rows if row.model))
 
 
 def machine_id_of(site: Site, name: str) -> int:

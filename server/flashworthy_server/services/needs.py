@@ -27,6 +27,7 @@ from flashworthy_server.store import packages as package_store
 from flashworthy_server.store import statements as statement_store
 from flashworthy_server.store import weighing as weighing_store
 from flashworthy_server.store.combinations import Known, ModelKey, StoredCombination
+from flashworthy_server.store.knowledge import StoredRelease
 from flashworthy_server.store.packages import StoredPackage
 from flashworthy_server.store.statements import Kind, Lookup
 
@@ -71,6 +72,16 @@ def load_all(
     outdated = [each.combination for each in found if each.is_outdated]
     knowledge = _Knowledge(connection, outdated) if outdated else None
     return {each.id: knowledge.renewed(each) if knowledge else each for each in found}
+
+
+def releases_for(connection: Connection, combination: Combination) -> list[StoredRelease]:
+    """The releases that are recorded for a combination."""
+    lookups = statement_store.lookups_of(combination)
+    found = statement_store.find_statements(connection, lookups)[Kind.RELEASE]
+    stored = knowledge_store.load_releases_by_id(
+        connection, {i for ids in found.values() for i in ids}
+    )
+    return [each for each in stored if speaks_for(each.release, combination)]
 
 
 def with_observation(connection: Connection, stored: StoredCombination, need: Need) -> Need:

@@ -26,6 +26,7 @@ Counted = dict[str, int]
 class WorkItem:
     """A combination that somebody must look at, and how many machines wait for it."""
 
+    combination_id: int
     combination: Combination
     need: Need
     machines: int
@@ -109,7 +110,7 @@ def _worklist(connection: Connection, most: int) -> list[WorkItem]:
     stored = [known[each] for each in found]
     seen = needs.with_observations(connection, stored)
     return [
-        WorkItem(each.combination, need, found[each.id], _because(need))
+        WorkItem(each.id, each.combination, need, found[each.id], _because(need))
         for each, need in zip(stored, seen, strict=True)
     ]
 

@@ -77,6 +77,13 @@ def view_policy(site: Site, place: str | None) -> PolicyView:
     return PolicyView(place, limits.policy_at(place), limits.set_at(place), versions)
 
 
+def places_with_limits(site: Site) -> list[str]:
+    """The places that set something otherwise themselves."""
+    with site.database.reading() as connection:
+        found = store.limits_in_force(connection)
+    return [each.place for each in found if each.place and each.limits != _canonical({})]
+
+
 def set_limits(
     site: Site,
     who: Who,

@@ -132,6 +132,12 @@ def record_release(site: Site, who: Who, data: Any) -> Tally:
     return import_document(site, who, document).releases
 
 
+def record_one(site: Site, who: Who, data: Any) -> StoredRelease:
+    """Record one release, as `record_release` does; it, as it is recorded now."""
+    record_release(site, who, data)
+    return _require_found(site, data["machine_maker"], tuple(data["models"]), data["version_text"])
+
+
 def change_release(
     site: Site, who: Who, release_id: int, data: Any, *, based_on: datetime
 ) -> StoredRelease:
@@ -251,6 +257,15 @@ def find_release(
         by_version = _stored_of_same_versions(connection, [row])
     same = (each for some in by_version.values() for each in some.about_the_same(wanted))
     return next((each.stored for each in same), None)
+
+
+def _require_found(
+    site: Site, machine_maker: str, models: tuple[str, ...], version_text: str
+) -> StoredRelease:
+    found = find_release(site, machine_maker, models, version_text)
+    if found is None:  # removed by somebody else meanwhile
+        raise NotFoundError(f"no release {version_text} of these models is recorded")
+    return found
 
 
 def list_releases(

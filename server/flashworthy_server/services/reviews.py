@@ -10,17 +10,20 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from flashworthy_common.makers import canonical_machine_maker
+from flashworthy_common.makers import Combination, canonical_machine_maker
+from flashworthy_common.need import Need
+from flashworthy_common.ordering import Ordering
 from flashworthy_common.reasons import StatedReason
 from flashworthy_common.values import Unknown, to_json, write_time
 from flashworthy_server.documents import Document, Row
-from flashworthy_server.errors import BadRow, BadRowsError
-from flashworthy_server.services import releases
+from flashworthy_server.errors import BadRow, BadRowsError, NotFoundError
+from flashworthy_server.services import needs, releases
 from flashworthy_server.services.reading import read_one
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
+from flashworthy_server.store import counts
 from flashworthy_server.store import knowledge as store
-from flashworthy_server.store.knowledge import StoredReview
+from flashworthy_server.store.knowledge import StoredRelease, StoredReview
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +58,36 @@ def record_reading(site: Site, who: Who, data: Any) -> releases.Imported:
         return releases.import_document(site, who, document)
     except BadRowsError as error:
         raise BadRowsError(_of_reading(error.rows)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class ToReview:
+    """A combination as whoever reads its maker's page sees it."""
+
+    combination_id: int
+    combination: Combination
+    need: Need
+    machines: int  # in service
+    releases: list[StoredRelease]  # that are recorded for it, newest first
+
+
+def to_review(site: Site, combination_id: int) -> ToReview:
+    """What is known of one combination.
+
+    Raises:
+        NotFoundError: no machine was ever of it.
+    """
+    with site.database.reading() as connection:
+        stored = needs.load_all(connection, [combination_id]).get(combination_id)
+        if stored is None:
+            raise NotFoundError(f"there is no combination #{combination_id}")
+        combination = stored.combination
+        found = needs.releases_for(connection, combination)
+        machines = counts.machines_of(connection, [combination_id]).get(combination_id, 0)
+        need = needs.with_observation(connection, stored, stored.need)
+    ordering = Ordering.of(combination)
+    found.sort(key=lambda each: ordering.place(each.release.version_text), reverse=True)
+    return ToReview(combination_id, combination, need, machines, found)
 
 
 def list_reviews(

@@ -60,6 +60,11 @@ def releases_by_id(connection: Connection, ids: Iterable[int]) -> dict[int, Rele
     return {row.id: from_json(Release, row.facts) for row in rows}
 
 
+def load_releases_by_id(connection: Connection, ids: Iterable[int]) -> list[StoredRelease]:
+    rows = connection.execute(select(releases).where(releases.c.id.in_(list(ids))))
+    return [_release(row) for row in rows]
+
+
 def load_release(connection: Connection, release_id: int) -> StoredRelease | None:
     row = connection.execute(select(releases).where(releases.c.id == release_id)).one_or_none()
     return None if row is None else _release(row)

@@ -140,7 +140,43 @@ MAY: dict[str, frozenset[Role] | None] = {
     "pages.put_back": ADMINISTRATORS,
     "pages.revoke_machine_token": ADMINISTRATORS,
     "pages.releases": VIEWERS,
+    "pages.release": VIEWERS,
+    "pages.new_release": TECHNICIANS,
     "pages.record_release": TECHNICIANS,
+    "pages.edit_release": TECHNICIANS,
+    "pages.change_release": TECHNICIANS,
+    "pages.change_state": TECHNICIANS,
+    "pages.remove_release": TECHNICIANS,
+    "pages.import_document": TECHNICIANS,
+    "pages.compare_document": TECHNICIANS,
+    "pages.export_releases": VIEWERS,
+    "pages.reading": TECHNICIANS,
+    "pages.review": VIEWERS,
+    "pages.new_review": TECHNICIANS,
+    "pages.record_review": TECHNICIANS,
+    "pages.packages": VIEWERS,
+    "pages.package": VIEWERS,
+    "pages.new_package": TECHNICIANS,
+    "pages.keep_package": TECHNICIANS,
+    "pages.fetch_package": TECHNICIANS,  # as of the API
+    "pages.remove_package": TECHNICIANS,
+    "pages.verify_packages": TECHNICIANS,
+    "pages.jobs": VIEWERS,  # one's own; an administrator's are everyone's
+    "pages.job": VIEWERS,
+    "pages.job_output": VIEWERS,
+    "pages.record_document": TECHNICIANS,
+    "pages.settings": VIEWERS,
+    "pages.policy": VIEWERS,
+    "pages.try_policy": ADMINISTRATORS,
+    "pages.set_policy": ADMINISTRATORS,
+    "pages.exceptions": VIEWERS,
+    "pages.new_exception": ADMINISTRATORS,
+    "pages.make_exception": ADMINISTRATORS,
+    "pages.end_exception": ADMINISTRATORS,
+    "pages.weighing": VIEWERS,
+    "pages.set_weighing": ADMINISTRATORS,
+    "pages.record_advisory": TECHNICIANS,
+    "pages.import_catalogue": TECHNICIANS,
     "pages.account": VIEWERS,
     "pages.change_password": VIEWERS,
     "pages.begin_second_factor": VIEWERS,
@@ -202,6 +238,14 @@ PROVEN = _OF_ACCOUNT | {
 # Where someone may go who must set up a second factor first.
 _WITHOUT_SECOND_FACTOR = _OF_ACCOUNT | {"pages.sign_out", "pages.show_prove", "pages.prove"}
 
+# Forms with a file, and the setting that bounds it. The token stands in the same body as the file:
+# none of it is read for somebody who is not signed in, or may not send it.
+UPLOADS = {
+    "pages.compare_document": "import_body_bytes",
+    "pages.import_catalogue": "import_body_bytes",
+    "pages.keep_package": "package_bytes",
+}
+
 _BEARER = re.compile(r"Bearer +(?P<token>[\x21-\x7e]+)", re.IGNORECASE)  # RFC 6750 §2.1
 
 
@@ -243,9 +287,12 @@ def _check() -> None:
         raise ForbiddenError("nobody may do this")
     if is_page(endpoint) and endpoint != STYLESHEET:
         origin.require_trusted_connection()
-        origin.require_own_form()
+        if endpoint not in UPLOADS:
+            origin.require_own_form()
     if MAY[endpoint] is not ANYONE:
         _let_in(endpoint)
+    if endpoint in UPLOADS:
+        origin.require_own_form(getattr(current_site().config, UPLOADS[endpoint]))
 
 
 def _let_in(endpoint: str) -> None:

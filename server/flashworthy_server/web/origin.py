@@ -36,13 +36,17 @@ def require_trusted_connection() -> None:
         )
 
 
-def require_own_form() -> None:
-    """Refuse a change that does not come from one of this site's own forms."""
+def require_own_form(file_bytes: int = 0) -> None:
+    """Refuse a change that does not come from one of this site's own forms.
+
+    Args:
+        file_bytes: of the file that may come with it.
+    """
     if request.method in _SAFE_METHODS:
         return
     if not _is_from_here():
         raise ForbiddenError("the form was not sent by a page of this site")
-    request.max_content_length = current_site().config.form_body_bytes
+    request.max_content_length = current_site().config.form_body_bytes + file_bytes
     given = request.form.get(FORM_FIELD, "")
     if given_secret() is None or not hmac.compare_digest(given.encode(), form_token().encode()):
         raise ForbiddenError("the form is too old, or not of this browser: open it again")
