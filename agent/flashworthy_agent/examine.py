@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 from flashworthy_agent.collect import look
 from flashworthy_agent.config import Config, Settings
+from flashworthy_agent.enrolment_code import code_left_for
 from flashworthy_agent.errors import (
     AnotherMachineError,
     ConfigError,
@@ -26,11 +27,18 @@ from flashworthy_agent.spool import Spool
 from flashworthy_agent.state import State, StateFolder, require_enrolled
 from flashworthy_agent.transport import Server
 from flashworthy_common.report import WIRE_VERSION
-from flashworthy_common.values import write_time
+from flashworthy_common.values import Unknown, write_time
 
 ENOUGH_FREE_BYTES = 10_000_000  # a spool of weeks; common practice, no source
 MOST_CLOCK_DIFFERENCE = timedelta(minutes=5)  # RFC 4120 §9: what Kerberos sites allow, typically
 LATE_AFTER = timedelta(minutes=30)  # two calls of the timer missed, and the longest pauses
+
+_TIMER = "flashworthy-agent.timer"
+_PATIENCE_SECONDS = 5.0
+_CALL_IT = (
+    f"systemctl enable --now {_TIMER}, or whatever else calls "
+    "flashworthy-agent run --when-due every ten minutes"
+)
 
 # What the system or the TLS library says, and what to do about it; the first that is found counts.
 _REMEDIES = (
@@ -82,13 +90,13 @@ def examine(
     try:
         state = require_enrolled(folder.load(), folder)
     except NotEnrolledError as error:
-        told, _, remedy = str(error).partition("; ")
         reached = _server(_server_of(config, None)) if config.server else []
-        return [*found, Finding("enrolment", told, remedy), *reached]
+        return [*found, *_to_be_enrolled(folder, config, access, error), *reached]
     except StateError as error:
         return [*found, Finding("state", str(error), "mend the folder, or enrol again")]
     found.append(Finding("enrolment", f"machine {state.machine_id}"))
-    found += [_space(folder), _machine(access, state), _schedule(state, now), _spool(folder)]
+    found += [_space(folder), _machine(access, state), _schedule(state, access, now)]
+    found.append(_spool(folder))
     return [*found, *_enrolled_at(config, state)]
 
 
@@ -98,6 +106,29 @@ def _rights(access: Access) -> Finding:
     return Finding(
         "rights", "does not run as root", "run as root: serials and the raw SMBIOS table need it"
     )
+
+
+def _to_be_enrolled(
+    folder: StateFolder, config: Config, access: Access, why: NotEnrolledError
+) -> Iterator[Finding]:
+    """It is well where the site left a code, and the schedule will find it."""
+    try:
+        code = code_left_for(folder, {})
+    except ConfigError as error:
+        yield _with_remedy("enrolment", error)
+        return
+    if code is None:
+        yield _with_remedy("enrolment", why)
+        return
+    remedy = None if config.server else "set the key server: nobody says where to join"
+    yield Finding("enrolment", "not yet; a code is left for the next call of the schedule", remedy)
+    yield _first_run(access)
+
+
+def _with_remedy(question: str, error: Exception) -> Finding:
+    """Of a message that ends with what to do."""
+    told, _, remedy = str(error).partition("; ")
+    return Finding(question, told, remedy)
 
 
 def _space(folder: StateFolder) -> Finding:
@@ -115,23 +146,25 @@ def _machine(access: Access, state: State) -> Finding:
         identity = look(access, only=frozenset({"identity"})).identity
         kept = remembered(identity, state.agent_id, state.evidence)
     except AnotherMachineError as error:
-        told, _, remedy = str(error).partition("; ")
-        return Finding("machine", told, remedy)
+        return _with_remedy("machine", error)
     if not kept:
         return Finding("machine", "has no serial, UUID or asset tag: a copy would not be noticed")
     return Finding("machine", "the one that was enrolled")
 
 
-def _schedule(state: State, now: datetime) -> Finding:
-    remedy = (
-        "systemctl enable --now flashworthy-agent.timer, or whatever else calls "
-        "flashworthy-agent run --when-due every ten minutes"
-    )
+def _schedule(state: State, access: Access, now: datetime) -> Finding:
     if state.next_run_at is None:
-        return Finding("schedule", "no scheduled run yet", remedy)
+        return _first_run(access)
     told = f"next run due at {write_time(state.next_run_at)}"
     is_late = state.next_run_at + LATE_AFTER < now
-    return Finding("schedule", told, remedy if is_late else None)
+    return Finding("schedule", told, _CALL_IT if is_late else None)
+
+
+def _first_run(access: Access) -> Finding:
+    state = access.programs.said(["systemctl", "is-active", _TIMER], _PATIENCE_SECONDS)
+    if isinstance(state, Unknown):  # also without systemd: what calls it then, nobody can say
+        return Finding("schedule", "no scheduled run yet", _CALL_IT)
+    return Finding("schedule", "the timer is active; its first call comes within ten minutes")
 
 
 def _spool(folder: StateFolder) -> Finding:
@@ -191,8 +224,7 @@ def _token(server: Server, machine_id: str) -> Finding:
     try:
         server.verdict(machine_id, "desk")
     except TokenRefusedError as error:
-        told, _, remedy = str(error).partition("; ")
-        return Finding("token", told, remedy)
+        return _with_remedy("token", error)
     except TransportError as error:
         return Finding("token", str(error), "look at the server's log")
     return Finding("token", "accepted")

@@ -1,6 +1,7 @@
 """What would keep the agent from working: each trouble is found, in words, with what to do."""
 
 import os
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -10,6 +11,7 @@ from flashworthy_agent.config import Config, load_settings
 from flashworthy_agent.enrolment import enrol
 from flashworthy_agent.examine import examine
 from flashworthy_agent.probes.access import access_to
+from flashworthy_agent.probes.programs import Outcome, Programs
 from flashworthy_agent.state import StateFolder
 from support.authority import Authority
 from support.machines import NOW
@@ -48,10 +50,10 @@ def enrolled(folder, site, root, monkeypatch):
 def ask(folder, root):
     """The findings, by question: the line, and what to do (None: nothing)."""
 
-    def found(environment=None):
-        findings = examine(
-            folder, lambda: load_settings(None, environment or {}), access_to(root), NOW
-        )
+    def found(environment=None, programs=None):
+        access = access_to(root)
+        access = replace(access, programs=programs or access.programs)
+        findings = examine(folder, lambda: load_settings(None, environment or {}), access, NOW)
         return {finding.question: (finding.told, finding.remedy) for finding in findings}
 
     return found
@@ -96,6 +98,55 @@ def test_an_agent_that_nobody_enrolled_is_told_how_and_whether_the_server_is_the
     assert found["enrolment"][0].endswith(": not enrolled")
     assert found["enrolment"][1].startswith("run flashworthy-agent enrol")
     assert found["server"] == (f"{site.address} answers", None)
+
+
+class Systemd(Programs):
+    def __init__(self, timer):
+        self.timer = timer
+
+    def run(self, arguments, timeout_seconds):
+        assert arguments == ["systemctl", "is-active", "flashworthy-agent.timer"]
+        return Outcome(0 if self.timer == "active" else 3, f"{self.timer}\n", "")
+
+
+@pytest.fixture
+def code_file(folder):
+    file = grow(folder.folder, {"enrolment-code": "ABC\n"}) / "enrolment-code"
+    file.chmod(0o600)
+    return file
+
+
+def test_an_agent_that_will_join_by_itself_has_nothing_to_mend(ask, site, code_file):
+    found = ask({"FLASHWORTHY_SERVER": site.address}, Systemd("active"))
+
+    assert found["enrolment"] == ("not yet; a code is left for the next call of the schedule", None)
+    assert found["schedule"] == (
+        "the timer is active; its first call comes within ten minutes",
+        None,
+    )
+
+
+def test_a_code_without_a_server_is_told(ask, code_file):
+    assert ask()["enrolment"][1] == "set the key server: nobody says where to join"
+
+
+def test_a_code_that_others_can_read_is_told(ask, site, code_file):
+    code_file.chmod(0o644)
+
+    told, remedy = ask({"FLASHWORTHY_SERVER": site.address})["enrolment"]
+
+    assert told.endswith("expected mode 0600, since it lets machines join, got 0644")
+    assert remedy == "run chmod 600 on it"
+
+
+@pytest.mark.parametrize(("timer", "is_fine"), [("active", True), ("inactive", False)])
+def test_before_the_first_scheduled_run_the_timer_is_asked_for(
+    ask, enrolled, folder, timer, is_fine
+):
+    with folder.locked():
+        folder.change(next_run_at=None)
+
+    assert (ask(programs=Systemd(timer))["schedule"][1] is None) is is_fine
 
 
 def test_a_state_that_others_can_read_is_told(ask, enrolled, folder):
