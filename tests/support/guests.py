@@ -185,7 +185,8 @@ def _compiled(module: Path) -> bytes:
 def _loaded_modules() -> list[str]:
     """Files of all modules once those of the agent are loaded, and it has tried to send."""
     program = (
-        "import pkgutil, importlib, sys, encodings.idna, encodings.ascii, encodings.latin_1\n"
+        "import pkgutil, importlib, sys, ctypes\n"  # ctypes: for the scripts
+        "import encodings.idna, encodings.ascii, encodings.latin_1\n"
         "import flashworthy_agent, flashworthy_common\n"
         "for package in (flashworthy_agent, flashworthy_common):\n"
         "    for one in pkgutil.walk_packages(package.__path__, package.__name__ + '.'):\n"

@@ -2,8 +2,9 @@
 
 Three starts in an emulator with Debian's own kernel: by the old firmware, with a battery whose
 charger the test plugs in while the machine runs; by UEFI with Secure Boot on; by UEFI with a
-made-up table of earlier attempts and a capsule file on its EFI system partition. In each, the agent
-enrols and reports, and every value in the stored report is compared with what was configured.
+made-up table of earlier attempts and a capsule file on its EFI system partition, where the agent
+has the capabilities that its unit leaves it, and then none. In each, the agent enrols and reports,
+and every value in the stored report is compared with what was configured.
 """
 
 import shutil
@@ -188,10 +189,30 @@ def test_a_machine_started_by_uefi_tells_that_secure_boot_is_on(server, tmp_path
     assert found["update_queued"]["unknown"].startswith("no EFI system partition is mounted")
 
 
+# Gives up all capabilities but those of a mask, by capset(2); the unit's bounding set does the same
+# to the service. The kernel shows the ESRT by capability, whatever the mode of a file.
+CONFINE = """
+import ctypes
+
+def keep_only(mask):
+    header = (ctypes.c_uint32 * 2)(0x20080522, 0)  # _LINUX_CAPABILITY_VERSION_3; this process
+    assert ctypes.CDLL(None).capset(header, (ctypes.c_uint32 * 6)(mask, mask)) == 0
+"""
+UNIT = Path(__file__).parents[2] / "deploy/agent/flashworthy-agent.service"
+CAPABILITIES = {"CAP_SYS_ADMIN": 1 << 21}  # linux/capability.h
+
+
+def kept_by_the_unit():
+    (line,) = (line for line in UNIT.read_text().splitlines() if "CapabilityBoundingSet=" in line)
+    return sum(CAPABILITIES[name] for name in line.partition("=")[2].split())
+
+
 MOUNT = 'import os\nos.system("mount -t vfat -o ro /dev/vda1 /boot/efi")\n'
 
 
-def test_a_machine_tells_a_failed_attempt_and_a_capsule_that_waits(server, tmp_path):
+def test_confined_as_the_unit_is_it_tells_a_failed_attempt_and_a_capsule_that_waits(
+    server, tmp_path
+):
     if missing := [name for name in ("gcc", "ld", "objcopy") if not shutil.which(name)]:
         pytest.skip(f"not here: {', '.join(missing)}")
     partition = tmp_path / "partition"
@@ -199,7 +220,9 @@ def test_a_machine_tells_a_failed_attempt_and_a_capsule_that_waits(server, tmp_p
         (partition / "EFI" / folder).mkdir(parents=True)
     (partition / "EFI" / "UpdateCapsule" / "k134.cap").write_bytes(b"made up")
     shutil.copy(guests.find_kernel(), partition / "vmlinuz")
-    guests.initial_files(partition, f"{MOUNT}enrol({server.code()!r})\nagent('run')")
+    confined = f"keep_only({kept_by_the_unit()})\nagent('run')\nsay('confined')\n"
+    steps = f"{MOUNT}{CONFINE}enrol({server.code()!r})\n{confined}keep_only(0)\nagent('run')"
+    guests.initial_files(partition, steps)
     # version 65565, going back to 65536, status 6: mains power was not connected (UEFI §23.4)
     loader = table_loader(tmp_path, entry=(1, 65565, 65536, 0x50000, 65570, 6))
     shutil.copy(loader, partition / "EFI" / "BOOT" / "BOOTX64.EFI")
@@ -208,9 +231,12 @@ def test_a_machine_tells_a_failed_attempt_and_a_capsule_that_waits(server, tmp_p
                 "-device", "virtio-blk-pci,drive=esp,bootindex=0")  # fmt: skip
 
     with guests.started(tmp_path, server.port, *hardware) as guest:
+        guest.wait_for("confined")
+        found = server.newest_report()["firmware"]
         guest.wait_for("done")
-    found = server.newest_report()["firmware"]
+    without = server.newest_report()["firmware"]
 
+    assert without["esrt"]["unknown"].startswith("permission denied")
     assert found["esrt"] == [
         {
             "firmware_class": SYSTEM_CLASS,
