@@ -38,18 +38,32 @@ def make_root(folder: Path) -> Path:
     return folder
 
 
+def copy_root(pristine: Path, folder: Path) -> Path:
+    """A Debian of its own below `folder`."""
+    subprocess.run(["cp", "--archive", "--reflink=auto", pristine, folder], check=True)
+    return folder
+
+
 class Container:
     """Use as a context manager; boots from `root`."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, *, hostname: str = "", firmware: Path | None = None) -> None:
+        """
+        Args:
+            hostname: its own; empty: that of the folder.
+            firmware: what stands for ``/sys/firmware`` inside; None: there is none.
+        """
         self.root = root
-        self.log = root.parent / "boot.log"
+        self.log = root.parent / f"{root.name}.log"
+        self._options = [f"--hostname={hostname}"] if hostname else []
+        if firmware is not None:
+            self._options.append(f"--bind-ro={firmware}:/sys/firmware")
 
     def __enter__(self) -> "Container":
         command = ["systemd-nspawn", "-q", "-D", self.root, "--register=no", "--keep-unit", "-b"]
         with open(self.log, "wb") as log:
             self._process = subprocess.Popen(
-                [*command, "--console=pipe"],
+                [*command, "--console=pipe", *self._options],
                 stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
             )  # fmt: skip
         deadline = time.monotonic() + _BOOT_SECONDS
@@ -63,13 +77,28 @@ class Container:
     def __exit__(self, *_: object) -> None:
         self._end()
 
+    @property
+    def entrance(self) -> list[str]:
+        """What to put before a command for it to run inside, as root, in a plain environment."""
+        return ["nsenter", "--target", str(self._leader()), "--all", "--", "env", "-i",
+                "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "DEBIAN_FRONTEND=noninteractive"]  # fmt: skip
+
     def run(self, *command: str) -> subprocess.CompletedProcess[str]:
         """The outcome of a program inside, as its root."""
-        return subprocess.run(
-            ["nsenter", "--target", str(self._leader()), "--all", "--", "env", "-i",
-             "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "DEBIAN_FRONTEND=noninteractive", *command],
-            capture_output=True, text=True,
+        return subprocess.run([*self.entrance, *command], capture_output=True, text=True)
+
+    def run_killed(self, after_seconds: float, *command: str) -> bool:
+        """Run a program inside, and kill it (SIGKILL) with all that it started: was it in time?"""
+        process = subprocess.Popen(
+            [*self.entrance, *command],
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            start_new_session=True,
         )  # fmt: skip
+        try:
+            process.wait(timeout=after_seconds)
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+        return process.wait() == -signal.SIGKILL
 
     def succeed(self, *command: str) -> str:
         """What a program inside prints; it must end with 0."""

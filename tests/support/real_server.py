@@ -8,11 +8,12 @@ import sys
 import time
 import urllib.error
 import urllib.request
-import zlib
 from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from flashworthy_server.db import Database
+from flashworthy_server.store.history import load_body
 from support.servers import free_port
 
 _PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
@@ -78,8 +79,13 @@ class RealServer:
 
     def newest_report(self) -> Any:
         """The body of the report that came last, as JSON."""
-        ((body,),) = self._query("SELECT body FROM reports ORDER BY id DESC LIMIT 1")
-        return json.loads(zlib.decompress(body))
+        newest = "SELECT machine_id, number FROM reports ORDER BY received_at DESC, number DESC"
+        return self._body(*self._query(f"{newest} LIMIT 1")[0])
+
+    def newest_reports(self) -> list[Any]:
+        """The body of each machine's newest report, as JSON."""
+        newest = "SELECT machine_id, max(number) FROM reports GROUP BY machine_id"
+        return [self._body(*which) for which in self._query(newest)]
 
     def machines(self) -> int:
         ((count,),) = self._query("SELECT count(*) FROM machines")
@@ -94,7 +100,15 @@ class RealServer:
             time.sleep(0.05)
         return True
 
-    def _query(self, statement: str) -> list[tuple[Any]]:
+    def _body(self, machine_id: int, number: int) -> Any:
+        database = Database(self.database_url, wait_seconds=5)
+        try:
+            with database.reading() as connection:
+                return json.loads(load_body(connection, machine_id, number) or b"")
+        finally:
+            database.close()
+
+    def _query(self, statement: str) -> list[tuple[Any, ...]]:
         connection = sqlite3.connect(self._database)
         try:
             return connection.execute(statement).fetchall()

@@ -1,10 +1,37 @@
-"""The demo's county library on a real server, and a real browser, once for all tests that look."""
+"""What takes long to make, once for all tests.
+
+The demo's county library on a real server, and a real browser, for those that look; a Debian and
+the agent's packages for those that install.
+"""
+
+import subprocess
+from pathlib import Path
 
 import pytest
 
 from support.chromium import PROGRAM, chromium, window
+from support.container import make_root, need
 from support.library import PASSWORD, PEOPLE, fill, set_up_codes
 from support.real_server import RealServer
+
+BUILD = Path(__file__).parents[2] / "deploy/agent/build.sh"
+
+
+@pytest.fixture(scope="session")
+def packages(tmp_path_factory):
+    """The agent's Debian package in two versions, by version."""
+    need("dpkg-deb")
+    folder = tmp_path_factory.mktemp("packages")
+    for version in ("0.1.0", "0.1.1"):
+        environment = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "VERSION": version}
+        subprocess.run([BUILD, "deb", folder], env=environment, check=True, capture_output=True)
+    return {path.name.split("_")[1]: path for path in folder.glob("*.deb")}
+
+
+@pytest.fixture(scope="session")
+def pristine_root(tmp_path_factory):
+    """A Debian that nothing was installed on, to be copied."""
+    return make_root(tmp_path_factory.mktemp("pristine") / "root")
 
 
 @pytest.fixture(scope="session")

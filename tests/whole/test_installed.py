@@ -17,15 +17,15 @@ from pathlib import Path
 import pytest
 
 from support.authority import Authority
-from support.container import Container, make_root, need
+from support.container import Container, copy_root, need
+from support.front import NAME, tls_before
 from support.real_server import RealServer
-from support.servers import free_port
 
 pytestmark = pytest.mark.system
 
 TOP = Path(__file__).parents[2]
-NAME = "flashworthy.test"  # RFC 6761 §6.2
 STATE = "/var/lib/flashworthy-agent"
+KILLS = 8  # of each kind, evenly over the time that it takes
 OUR_OWN = {"/etc/systemd/system/flashworthy-agent.timer.d", "/etc/flashworthy/authority.pem"}
 
 
@@ -47,45 +47,14 @@ def authority(folder):
 
 @pytest.fixture(scope="module")
 def address(folder, real, authority):
-    """Of an nginx that runs as `deploy/nginx/flashworthy.conf` says, but for names and ports."""
     need("nginx")
-    port, certificate = free_port(), authority.vouch(f"DNS:{NAME}")
-    site = (TOP / "deploy/nginx/flashworthy.conf").read_text()
-    for ours, here in (
-        ("listen 443 ssl", f"listen 127.0.0.1:{port} ssl"),
-        ("flashworthy.example", NAME),
-        ("/etc/ssl/flashworthy/server.pem", str(certificate)),
-        ("/etc/ssl/flashworthy/server-key.pem", str(certificate)),
-        ("127.0.0.1:8470", f"127.0.0.1:{real.port}"),
-    ):
-        assert site.count(ours) >= 1, ours
-        site = site.replace(ours, here)
-    (folder / "site.conf").write_text(site)
-    (folder / "nginx.conf").write_text(
-        f"daemon off; pid {folder}/nginx.pid; error_log {folder}/nginx.log;\n"
-        f"events {{}}\nhttp {{ access_log off; include {folder}/site.conf; }}\n"
-    )
-    process = subprocess.Popen(["nginx", "-c", folder / "nginx.conf", "-e", folder / "nginx.log"])
-    yield f"https://{NAME}:{port}"
-    process.terminate()
-    process.wait(timeout=20)
+    with tls_before(real.port, folder, authority) as address:
+        yield address
 
 
 @pytest.fixture(scope="module")
-def packages(folder):
-    need("dpkg-deb")
-    for version in ("0.1.0", "0.1.1"):
-        subprocess.run(
-            [TOP / "deploy/agent/build.sh", "deb", folder],
-            env={"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "VERSION": version},
-            check=True, capture_output=True,
-        )  # fmt: skip
-    return {path.name.split("_")[1]: path for path in folder.glob("*.deb")}
-
-
-@pytest.fixture(scope="module")
-def container(folder, address, authority, packages, real):
-    root = make_root(folder / "root")
+def container(folder, address, authority, packages, pristine_root, real):
+    root = copy_root(pristine_root, folder / "root")
     place(root, "/etc/hosts", f"127.0.0.1 localhost {NAME}\n")
     place(root, "/etc/flashworthy/authority.pem", authority.file.read_text())
     place(
@@ -114,8 +83,18 @@ def place(root, path, text, mode=0o644):
     file.chmod(mode)
 
 
+def installing(version):
+    return ("dpkg", "--install", f"/root/flashworthy-agent_{version}_all.deb")
+
+
 def install(container, version):
-    container.succeed("dpkg", "--install", f"/root/flashworthy-agent_{version}_all.deb")
+    container.succeed(*installing(version))
+
+
+def seconds_of(act):
+    started = time.monotonic()
+    act()
+    return time.monotonic() - started
 
 
 def state_of(container):
@@ -171,6 +150,13 @@ def test_no_process_stays_behind_a_run(container):
     assert "ActiveState=failed" not in shown()
 
 
+def test_the_journal_has_what_it_did_and_nothing_of_idle_calls(container):
+    told = container.succeed("journalctl", "--unit", "flashworthy-agent.service", "--output", "cat")
+
+    assert "1 sent, 0 waiting\n" in told
+    assert "Finished" not in told
+
+
 def test_an_upgrade_keeps_who_it_is_and_tells_the_new_version(container, real):
     before = state_of(container)
     install(container, "0.1.1")
@@ -194,6 +180,26 @@ def test_removed_and_installed_again_it_is_still_enrolled(container):
     container.succeed("flashworthy-agent", "send")
 
 
+def test_an_upgrade_killed_at_any_moment_leaves_an_agent_that_works(container):
+    before = state_of(container)["agent_id"]
+    seconds = seconds_of(lambda: install(container, "0.1.0"))
+    in_time = 0
+
+    for number in range(KILLS):
+        version = ("0.1.1", "0.1.0")[number % 2]
+        in_time += container.run_killed(seconds * number / KILLS, *installing(version))
+        container.succeed("flashworthy-agent", "status")
+
+        install(container, version)
+
+        told = container.succeed("flashworthy-agent", "--version")
+        assert told == f"flashworthy-agent {version}\n"
+        assert container.succeed("systemctl", "is-active", "flashworthy-agent.timer") == "active\n"
+    assert in_time > KILLS / 2
+    assert state_of(container)["agent_id"] == before
+    container.succeed("flashworthy-agent", "run")
+
+
 def test_purged_on_request_it_leaves_what_waits_and_nothing_else(container, real):
     real.kill()
     container.run("flashworthy-agent", "run")
@@ -202,13 +208,35 @@ def test_purged_on_request_it_leaves_what_waits_and_nothing_else(container, real
 
     container.succeed("dpkg", "--purge", "flashworthy-agent")
 
-    left = {path.name for path in (container.root / STATE.lstrip("/")).iterdir()}
-    assert left == {"spool"}
-    assert len(list((container.root / STATE.lstrip("/") / "spool").iterdir())) == 1
+    assert_only_spool_is_left(container)
+
+
+def assert_only_spool_is_left(container):
+    state = container.root / STATE.lstrip("/")
+    assert {path.name for path in state.iterdir()} == {"spool", "keep-spool"}
+    assert len(list((state / "spool").iterdir())) == 1
+
+
+def test_a_purge_killed_at_any_moment_is_repeated_and_keeps_what_was_asked_for(container):
+    install(container, "0.1.1")
+    purging = ("dpkg", "--purge", "flashworthy-agent")
+    seconds = seconds_of(lambda: container.succeed(*purging))
+    in_time = 0
+
+    for number in range(KILLS):
+        install(container, "0.1.1")
+        place(container.root, f"{STATE}/plan.json", "{}")
+        in_time += container.run_killed(seconds * number / KILLS, *purging)
+
+        container.succeed(*purging)
+
+        assert_only_spool_is_left(container)
+    assert in_time > KILLS / 2
 
 
 def test_purged_it_leaves_nothing(container):
     install(container, "0.1.1")
+    container.succeed("rm", f"{STATE}/keep-spool")
 
     container.succeed("dpkg", "--purge", "flashworthy-agent")
 
