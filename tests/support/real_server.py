@@ -9,11 +9,16 @@ import time
 import urllib.error
 import urllib.request
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from flashworthy_server.db import Database
+from sqlalchemy import Select, func, select
+
+from flashworthy_server.db import Connection, Database
 from flashworthy_server.store.history import load_body
+from flashworthy_server.tables import reports
 from support.servers import free_port
 
 _PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
@@ -75,17 +80,18 @@ class RealServer:
 
     def reports(self) -> Counter[str]:
         """How often the server has each report, by report id."""
-        return Counter(report_id for (report_id,) in self._query("SELECT report_id FROM reports"))
+        with self._reading() as connection:
+            return Counter(connection.scalars(select(reports.c.report_id)))
 
     def newest_report(self) -> Any:
         """The body of the report that came last, as JSON."""
-        newest = "SELECT machine_id, number FROM reports ORDER BY received_at DESC, number DESC"
-        return self._body(*self._query(f"{newest} LIMIT 1")[0])
+        (newest,) = self._bodies(select(reports).order_by(reports.c.received_at.desc()).limit(1))
+        return newest
 
     def newest_reports(self) -> list[Any]:
         """The body of each machine's newest report, as JSON."""
-        newest = "SELECT machine_id, max(number) FROM reports GROUP BY machine_id"
-        return [self._body(*which) for which in self._query(newest)]
+        of_machine = (reports.c.machine_id, func.max(reports.c.number).label("number"))
+        return self._bodies(select(*of_machine).group_by(reports.c.machine_id))
 
     def machines(self) -> int:
         ((count,),) = self._query("SELECT count(*) FROM machines")
@@ -100,15 +106,23 @@ class RealServer:
             time.sleep(0.05)
         return True
 
-    def _body(self, machine_id: int, number: int) -> Any:
+    def _bodies(self, found: Select[Any]) -> list[Any]:
+        """Those of the reports that a query finds by machine and number."""
+        with self._reading() as connection:
+            rows = connection.execute(found).all()
+            bodies = [load_body(connection, row.machine_id, row.number) for row in rows]
+        return [json.loads(body or b"") for body in bodies]
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
         database = Database(self.database_url, wait_seconds=5)
         try:
             with database.reading() as connection:
-                return json.loads(load_body(connection, machine_id, number) or b"")
+                yield connection
         finally:
             database.close()
 
-    def _query(self, statement: str) -> list[tuple[Any, ...]]:
+    def _query(self, statement: str) -> list[tuple[Any]]:
         connection = sqlite3.connect(self._database)
         try:
             return connection.execute(statement).fetchall()
