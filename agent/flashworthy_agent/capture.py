@@ -124,7 +124,7 @@ def each_text(answer: Answer, change: Callable[[bytes], bytes]) -> Answer:
     if isinstance(answer, bytes):
         return change(answer)
     if isinstance(answer, str):
-        return change(answer.encode("utf-8", "surrogateescape")).decode("utf-8", "surrogateescape")
+        return change(answer.encode("utf-8", "surrogatepass")).decode("utf-8", "surrogatepass")
     if isinstance(answer, list):
         return [each_text(item, change) for item in answer]
     return answer

@@ -29,6 +29,15 @@ _STATUS = {
 _VENDOR_RANGE = range(0x1000, 0x4000)  # 0x4000 itself is in the text, not in the header
 
 
+def of_unique_classes(entries: list[EsrtEntry]) -> Maybe[tuple[EsrtEntry, ...]]:
+    """The table, unless a class stands twice in it: it names one firmware only. [§23.4]"""
+    classes = [entry.firmware_class for entry in entries]
+    twice = sorted({one for one in classes if classes.count(one) > 1})
+    if twice:
+        return Unknown(f"corrupt: class {twice[0]} stands twice in the ESRT")
+    return tuple(entries)
+
+
 def attempt_status(status: int) -> str:
     """A last-attempt status in words."""
     if status in _STATUS:

@@ -3,7 +3,7 @@
 import pytest
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.linux.power import look_at_ups
+from flashworthy_agent.probes.linux.power import look_at_configured_ups as look_at_ups
 from flashworthy_common.values import Unknown
 from support.servers import free_port
 from support.trees import LiveTree, NoPrograms

@@ -6,11 +6,11 @@ import socket
 import pytest
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
+from flashworthy_agent.probes import ups as probe
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_agent.probes.inputs import FilesBelow
-from flashworthy_agent.probes.linux import ups as probe
-from flashworthy_agent.probes.linux.power import look_at_ups
+from flashworthy_agent.probes.linux.power import look_at_configured_ups as look_at_ups
 from flashworthy_agent.probes.linux.ups import shuts_this_down
 from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.ups import (

@@ -17,4 +17,8 @@ def platform_named(name: str = sys.platform) -> Platform:
         from flashworthy_agent.probes.linux import LINUX
 
         return LINUX
+    if name == "win32":
+        from flashworthy_agent.probes.windows import WINDOWS
+
+        return WINDOWS
     return Platform((), lambda access: Unknown(f"this agent does not know {name} yet"))

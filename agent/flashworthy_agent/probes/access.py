@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from flashworthy_agent.clock import utc_now
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.inputs import FilesBelow, Inputs
+from flashworthy_agent.probes.inputs import Answer, FilesBelow, Inputs
 from flashworthy_agent.probes.programs import Programs
 
 if TYPE_CHECKING:
@@ -44,16 +44,23 @@ class Access:
     @property
     def is_root(self) -> bool:
         """Whether the agent may read everything."""
-        return bool(self.inputs.ask("is root"))
+        return bool(self._told("is root"))
 
     @property
     def architecture(self) -> str:
         """The processor's, as the system names it; empty where only files answer."""
-        return str(self.inputs.ask("architecture")) if self.is_live else ""
+        return str(self._told("architecture") or "")
 
     def environment(self, name: str) -> str:
         """A variable of the environment; empty where it is not set."""
-        return str(self.inputs.ask("environment", name) or "") if self.is_live else ""
+        return str(self._told("environment", name) or "")
+
+    def _told(self, kind: str, *about: str) -> Answer:
+        """What is no more than a hint; none where nothing answers it."""
+        try:
+            return self.inputs.ask(kind, *about)
+        except OSError:
+            return None
 
 
 def access_through(inputs: Inputs) -> Access:

@@ -43,6 +43,20 @@ KINDS: dict[str, Any] = {
     "architecture": str,  # of the processor, as the system names it
     "network driver": bytes,  # INTERFACE: struct ethtool_drvinfo
     "UPS": [str],  # NAME, HOST, PORT: every line that its server says
+    # Windows; structures as its documentation has them, by name
+    "registry value": (int, object),  # KEY, NAME below HKEY_LOCAL_MACHINE: type, value
+    "registry keys": [str],  # KEY: the names of those below it
+    "firmware table": bytes,  # PROVIDER, such as RSMB
+    "firmware type": int,  # FIRMWARE_TYPE
+    "firmware variable": bytes,  # NAME, GUID: its value
+    "power status": bytes,  # SYSTEM_POWER_STATUS
+    "batteries": [(bytes, bytes)],  # of each BATTERY_INFORMATION and BATTERY_STATUS
+    "sessions": [(int, bytes)],  # of each WTSClientProtocolType and WTSINFOW
+    "own session": int,  # of this program
+    "process names": [str],
+    "has mutex": bool,  # NAME
+    "script": (int | None, bytes, bytes),  # NAME of a fixed one: as for a program
+    "uptime": int,  # milliseconds
 }
 
 

@@ -15,10 +15,24 @@ from pathlib import Path
 from flashworthy_agent.probes.inputs import Answer, FilesBelow
 
 _PROBES = "flashworthy_agent.probes"
+_WINDOWS = f"{_PROBES}.windows.live"
 # Kinds that have a module of their own, and the function there that answers them.
 _LOADED = {
     "network driver": (f"{_PROBES}.linux.ethtool", "driver_information"),
     "UPS": (f"{_PROBES}.ups", "conversation"),
+    "registry value": (_WINDOWS, "registry_value"),
+    "registry keys": (_WINDOWS, "registry_keys"),
+    "firmware table": (_WINDOWS, "firmware_table"),
+    "firmware type": (_WINDOWS, "firmware_type"),
+    "firmware variable": (_WINDOWS, "firmware_variable"),
+    "power status": (_WINDOWS, "power_status"),
+    "batteries": (_WINDOWS, "batteries"),
+    "sessions": (_WINDOWS, "sessions"),
+    "own session": (_WINDOWS, "own_session"),
+    "process names": (_WINDOWS, "process_names"),
+    "has mutex": (_WINDOWS, "has_mutex"),
+    "script": (f"{_PROBES}.windows.script", "run_script"),
+    "uptime": (_WINDOWS, "uptime_ms"),
 }
 
 
@@ -30,7 +44,7 @@ class RunningSystem(FilesBelow):
     def __init__(self) -> None:
         super().__init__(Path("/"))
         self._readers |= {
-            "program": _run,
+            "program": run,
             "has program": lambda name: shutil.which(name) is not None,
             "free bytes": lambda folder: shutil.disk_usage(folder).free,
             "environment": os.environ.get,
@@ -53,7 +67,7 @@ def _architecture() -> str:
     return os.environ.get("PROCESSOR_ARCHITECTURE", "")
 
 
-def _run(*arguments: str, seconds: float) -> Answer:
+def run(*arguments: str, seconds: float) -> Answer:
     """Status, output and complaint; the status is none where its time was over."""
     process = subprocess.Popen(
         arguments,
@@ -62,6 +76,7 @@ def _run(*arguments: str, seconds: float) -> Answer:
         stderr=subprocess.PIPE,
         env=os.environ | {"LC_ALL": "C"},
         start_new_session=True,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
     )
     with process:
         try:

@@ -27,7 +27,10 @@ class Programs:
         self._inputs = inputs
 
     def has(self, name: str) -> bool:
-        return self._inputs.is_live and bool(self._inputs.ask("has program", name))
+        try:
+            return bool(self._inputs.ask("has program", name))
+        except OSError:
+            return False
 
     def said(self, arguments: list[str], timeout_seconds: float) -> Maybe[str]:
         """What a program that ends well says, or why there is nothing to go by."""

@@ -1,4 +1,4 @@
-"""Asking a UPS server what it knows of one UPS: the reading half of RFC 9271.
+"""What a UPS server knows of a UPS: the reading half of RFC 9271.
 
 - Read only: nothing but ``LIST UPS`` and ``LIST VAR`` is ever sent, and no name and password.
 - An answer is bounded in time and bytes; whatever is wrong with it is a `UpsError`.
@@ -8,14 +8,24 @@
 import re
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
+from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_agent.probes.inputs import Inputs
+from flashworthy_common.report import PowerSection, Ups
+from flashworthy_common.values import Maybe, Unknown
+
+if TYPE_CHECKING:
+    from flashworthy_agent.probes.access import Access
 
 PORT = 3493  # RFC 9271 §7
+ANSWER_SECONDS = 8.0  # for all of them together
+_NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")  # RFC 9271 §4.4: a dot, no exponent
+_MOST_LOAD_PERCENT = 1000
+_LONGEST_RUNTIME_SECONDS = 2**40
 _MAX_ANSWER_BYTES = 1 << 18
 _ADDRESS = re.compile(
     r"""(?P<name> [^\s@"\\]+ ) @
@@ -54,6 +64,62 @@ def parse_address(text: str) -> UpsAddress:
     if match is None or not 0 < port < 1 << 16:
         raise UpsAddressError(f"expected NAME@HOST or NAME@HOST:PORT of a UPS, got {text!r}")
     return UpsAddress(match["name"], match["host"].strip("[]"), port)
+
+
+def look_at_ups(
+    access: "Access", shuts_this_down: Callable[[UpsAddress], Maybe[bool]]
+) -> PowerSection:
+    """The section with nothing but the configured UPSes: a server may know others of others.
+
+    Args:
+        shuts_this_down: whether this machine shuts down on a UPS's command.
+    """
+    if not access.ups:
+        return PowerSection(ups=Unknown("no UPS is configured"))
+    if not access.is_live:
+        return PowerSection(ups=ANOTHER_ROOT)
+    seconds = ANSWER_SECONDS / len(access.ups)
+    return PowerSection(
+        ups=tuple(_ask_ups(access.inputs, one, seconds, shuts_this_down(one)) for one in access.ups)
+    )
+
+
+def _ask_ups(inputs: Inputs, address: UpsAddress, seconds: float, obeyed: Maybe[bool]) -> Ups:
+    """One UPS as its server tells it within so many seconds."""
+    try:
+        variables = read_variables(inputs, address, seconds)
+    except UpsError as error:
+        no = Unknown(str(error))
+        return Ups(
+            name=str(address),
+            status_text=no,
+            charge_percent=no,
+            runtime_seconds=no,
+            load_percent=no,
+            shuts_this_down=obeyed,
+        )
+    runtime = _number(variables, "battery.runtime", _LONGEST_RUNTIME_SECONDS)
+    return Ups(
+        name=str(address),
+        status_text=variables.get("ups.status", "").strip() or _untold("ups.status"),
+        charge_percent=_number(variables, "battery.charge", 100),
+        runtime_seconds=runtime if isinstance(runtime, Unknown) else int(runtime),
+        load_percent=_number(variables, "ups.load", _MOST_LOAD_PERCENT),
+        shuts_this_down=obeyed,
+    )
+
+
+def _number(variables: dict[str, str], name: str, greatest: float) -> Maybe[float]:
+    text = variables.get(name, "").strip()
+    if not text:
+        return _untold(name)
+    if not _NUMBER.fullmatch(text) or float(text) > greatest:
+        return Unknown(f"expected a number from 0 to {greatest:g} for {name}, got {text[:40]!r}")
+    return float(text)
+
+
+def _untold(name: str) -> Unknown:
+    return Unknown(f"the UPS does not tell {name}")
 
 
 def read_variables(inputs: Inputs, address: UpsAddress, timeout_seconds: float) -> dict[str, str]:

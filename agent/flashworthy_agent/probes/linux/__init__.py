@@ -11,7 +11,7 @@ from flashworthy_agent.probes.linux.machine import look_at_machine
 from flashworthy_agent.probes.linux.packages.updates import LIMIT_SECONDS, look_for_updates
 from flashworthy_agent.probes.linux.packages.versions import look_for_versions
 from flashworthy_agent.probes.linux.people import look_at_people
-from flashworthy_agent.probes.linux.power import look_at_power, look_at_ups
+from flashworthy_agent.probes.linux.power import look_at_configured_ups, look_at_power
 from flashworthy_agent.probes.linux.protection import look_at_protection
 from flashworthy_agent.probes.linux.software import look_at_software, uptime_seconds
 from flashworthy_agent.probes.probe import Platform, Probe
@@ -45,7 +45,7 @@ LINUX = Platform(
         Probe("firmware", "firmware", look_at_firmware),
         Probe("components", "components", look_at_components),
         Probe("power", "power", look_at_power),
-        Probe("UPS", "power", look_at_ups, only_field="ups"),
+        Probe("UPS", "power", look_at_configured_ups, only_field="ups"),
         Probe("protection", "protection", look_at_protection),
         Probe("people", "people", look_at_people),
         Probe("software", "software", look_at_software),

@@ -13,6 +13,7 @@ from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
 from flashworthy_agent.probes.linux.ethtool import DriverInformation, parse_information
 from flashworthy_agent.probes.linux.smbios import smbios_of
+from flashworthy_agent.probes.table_facts import listed_by_firmware
 from flashworthy_common.report import Component, ComponentsSection
 from flashworthy_common.values import Maybe, Unknown
 
@@ -194,17 +195,6 @@ def _microcode(files: Files) -> Iterator[Component]:
         yield Component(kind="microcode", name=name, version_text=told["microcode"])
 
 
-def _listed_by_firmware(access: Access) -> Iterator[Component]:
+def _listed_by_firmware(access: Access) -> tuple[Component, ...]:
     smbios = smbios_of(access)
-    listed = smbios.nothing or smbios.fact(lambda table: table.inventory)
-    if listed is smbios.nothing:
-        return
-    if isinstance(listed, Unknown):
-        yield Component(kind="listed by firmware", name="SMBIOS type 45", version_text=listed)
-        return
-    for number, one in enumerate(listed, start=1):
-        yield Component(
-            kind="listed by firmware",
-            name=_name(one.name, f"firmware {number}"),
-            version_text=one.version_text,
-        )
+    return () if smbios.nothing else listed_by_firmware(smbios.fact(lambda table: table))

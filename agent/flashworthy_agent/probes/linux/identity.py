@@ -2,7 +2,8 @@
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.linux.smbios import of, smbios_of
+from flashworthy_agent.probes.linux.smbios import smbios_of
+from flashworthy_agent.probes.table_facts import of
 from flashworthy_common.report import IdentitySection
 from flashworthy_common.values import Maybe, Unknown
 

@@ -9,17 +9,12 @@ Virtual is said with its evidence: the bit of SMBIOS, or a name that only virtua
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.linux.smbios import Smbios, of, smbios_of
+from flashworthy_agent.probes.linux.smbios import Smbios, smbios_of
+from flashworthy_agent.probes.table_facts import VIRTUAL_BIT, VIRTUAL_DOUBT, of, virtual_name
 from flashworthy_common.report import MachineSection
 from flashworthy_common.values import Maybe, Unknown
 
 _FLAG = "hypervisor"  # in the flags of x86 processors, set by what runs below the system
-
-# What virtual machines call themselves in SMBIOS type 1, in lower case; *from memory*.
-_VIRTUAL_MAKERS = frozenset({"qemu", "bochs", "xen", "innotek gmbh", "vmware, inc.", "bhyve"})
-_VIRTUAL_PRODUCTS = frozenset(
-    {"virtual machine", "kvm", "virtualbox", "hvm domu", "google compute engine", "openstack nova"}
-)
 
 
 def look_at_machine(access: Access) -> MachineSection:
@@ -60,25 +55,13 @@ def _virtual_evidence(files: Files, smbios: Smbios) -> tuple[Maybe[bool], Maybe[
         # the one system on a Xen machine that owns the hardware
         return False, "/proc/xen/capabilities: control domain"
     if smbios.fact(of("firmware", "is_virtual_machine")) is True:
-        return True, "the firmware says so: SMBIOS type 0, virtual machine bit"
-    if name := _virtual_name(smbios):
+        return True, VIRTUAL_BIT
+    maker = smbios.text("sys_vendor", of("system", "maker"))
+    if name := virtual_name(maker, smbios.text("product_name", of("system", "product"))):
         return True, f"SMBIOS type 1: {name}"
     flags = _processor_flags(files)
     if isinstance(flags, Unknown):
         return flags, flags
     if _FLAG in flags:
-        doubt = Unknown(
-            "a hypervisor runs below this system; is it a virtual machine's or its own?"
-        )
-        return doubt, doubt
+        return VIRTUAL_DOUBT, VIRTUAL_DOUBT
     return False, f"/proc/cpuinfo: no flag {_FLAG}"
-
-
-def _virtual_name(smbios: Smbios) -> str:
-    """The maker or product by which a virtual machine gives itself away; else empty."""
-    maker = smbios.text("sys_vendor", of("system", "maker"))
-    product = smbios.text("product_name", of("system", "product"))
-    for name, virtual in ((maker, _VIRTUAL_MAKERS), (product, _VIRTUAL_PRODUCTS)):
-        if isinstance(name, str) and name.strip().lower() in virtual:
-            return name.strip()
-    return ""

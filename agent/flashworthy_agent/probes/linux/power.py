@@ -12,13 +12,14 @@ Rules, by the kernel's ABI (Documentation/ABI/testing/sysfs-class-power):
 """
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.linux.smbios import smbios_of
-from flashworthy_common.report import Battery, PowerSection, PowerSupply
+from flashworthy_agent.probes.table_facts import supplies_of
+from flashworthy_agent.probes.ups import look_at_ups
+from flashworthy_common.report import Battery, PowerSection
 from flashworthy_common.values import NOT_REPORTED, Maybe, Unknown
 
 CLASS_FOLDER = "/sys/class/power_supply"
-UPS_ANSWER_SECONDS = 8.0  # for all of them together
 _OUTSIDE_TYPES = {"Mains", "USB", "Wireless"}
 
 
@@ -39,21 +40,16 @@ def look_at_power(access: Access) -> PowerSection:
         source=f"{CLASS_FOLDER}, SMBIOS type 39",
         mains=mains,
         batteries=batteries,
-        ups=NOT_REPORTED,  # `ups` asks
-        supplies=_supplies(access),
+        ups=NOT_REPORTED,  # `look_at_configured_ups` asks
+        supplies=smbios_of(access).fact(supplies_of),
     )
 
 
-def look_at_ups(access: Access) -> PowerSection:
+def look_at_configured_ups(access: Access) -> PowerSection:
     """The section with nothing but the UPS."""
-    if not access.ups:
-        return PowerSection(ups=Unknown("no UPS is configured"))
-    if not access.is_live:
-        return PowerSection(ups=ANOTHER_ROOT)
-    from flashworthy_agent.probes.linux.ups import ask_ups  # late: few machines have one
+    from flashworthy_agent.probes.linux.ups import shuts_this_down  # late: few machines have one
 
-    seconds = UPS_ANSWER_SECONDS / len(access.ups)
-    return PowerSection(ups=tuple(ask_ups(access, one, seconds) for one in access.ups))
+    return look_at_ups(access, lambda address: shuts_this_down(access.files, address))
 
 
 def _is_peripheral(files: Files, name: str) -> bool:
@@ -153,27 +149,3 @@ def _computed_percent(files: Files, folder: str, because: Unknown) -> Maybe[floa
             # a little above the last full charge is common in a new battery
             return min(100.0, round(100 * now / full, 1))
     return because
-
-
-# ---- power supply units -----------------------------------------------------------------------
-
-
-def _supplies(access: Access) -> Maybe[tuple[PowerSupply, ...]]:
-    """As SMBIOS type 39 (DSP0134 §7.40) has them; firmware does not always keep it up to date."""
-    found = smbios_of(access).fact(lambda table: table.power_supplies)
-    if isinstance(found, Unknown):
-        return found
-    return tuple(
-        PowerSupply(
-            name=_first_known(unit.name, unit.location, default=f"supply {number}"),
-            present=unit.is_present,
-            unplugged=unit.is_unplugged,
-            redundancy_group=unit.redundancy_group,
-            status=unit.status,
-        )
-        for number, unit in enumerate(found, start=1)
-    )
-
-
-def _first_known(*names: Maybe[str], default: str) -> str:
-    return next((name for name in names if not isinstance(name, Unknown)), default)

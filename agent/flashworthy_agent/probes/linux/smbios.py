@@ -5,12 +5,12 @@ raw table only to root. A kernel that was handed no table has neither folder; th
 `dmidecode`, where there is one, is then asked for the table.
 """
 
-from collections.abc import Callable
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
+from flashworthy_agent.probes.table_facts import Find
 from flashworthy_common.errors import SmbiosError
 from flashworthy_common.values import Maybe, Unknown
 
@@ -20,8 +20,6 @@ if TYPE_CHECKING:  # importing it costs more than most probes: see `_parsed`
 NAMES_FOLDER = "/sys/class/dmi/id"
 TABLES_FOLDER = "/sys/firmware/dmi/tables"
 NO_TABLE = Unknown("this kernel shows no SMBIOS table")
-
-_Find = Callable[["Table"], Any]
 
 
 class Smbios:
@@ -50,19 +48,19 @@ class Smbios:
         named = [NAMES_FOLDER] if self._table_source != "dmidecode" else []
         return ", ".join([*named, self._table_source + corrupt])
 
-    def text(self, name: str, in_table: _Find) -> Maybe[str]:
+    def text(self, name: str, in_table: Find) -> Maybe[str]:
         """The text under the kernel's `name`, else what `in_table` finds in the raw table."""
         named = self.nothing or self._files.text(f"{NAMES_FOLDER}/{name}")
         found = self.fact(in_table) if isinstance(named, Unknown) else named
         return self._better_reason(named, found) if isinstance(found, Unknown) else str(found)
 
-    def number(self, name: str, in_table: _Find) -> Maybe[int]:
+    def number(self, name: str, in_table: Find) -> Maybe[int]:
         """The same for a whole number."""
         named = self.nothing or self._files.number(f"{NAMES_FOLDER}/{name}")
         found = self.fact(in_table) if isinstance(named, Unknown) else named
         return self._better_reason(named, found) if isinstance(found, Unknown) else int(found)
 
-    def fact(self, in_table: _Find) -> Any:
+    def fact(self, in_table: Find) -> Any:
         """What only the raw table holds."""
         return self._table if isinstance(self._table, Unknown) else in_table(self._table)
 
@@ -76,16 +74,6 @@ class Smbios:
 def smbios_of(access: Access) -> Smbios:
     """Read once for all probes of one look, each of which has the same access."""
     return Smbios(access)
-
-
-def of(structure: str, field: str) -> _Find:
-    """Finds a field of one of the table's structures; why, where the structure is missing."""
-
-    def find(table: "Table") -> Any:
-        found = getattr(table, structure)
-        return found if isinstance(found, Unknown) else getattr(found, field)
-
-    return find
 
 
 def _why_nothing(files: Files) -> Unknown | None:

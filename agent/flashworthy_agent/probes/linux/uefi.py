@@ -13,6 +13,7 @@ import re
 from flashworthy_agent.probes.files import Files
 from flashworthy_agent.probes.linux.mounts import esp_folder
 from flashworthy_agent.probes.linux.smbios import Smbios
+from flashworthy_common.esrt import of_unique_classes
 from flashworthy_common.report import BootMode, EsrtEntry
 from flashworthy_common.values import Maybe, Unknown
 
@@ -71,7 +72,7 @@ def esrt(files: Files, mode: Maybe[BootMode]) -> Maybe[tuple[EsrtEntry, ...]]:
         if isinstance(entry, Unknown):
             return entry
         entries.append(entry)
-    return _with_unique_classes(entries)
+    return of_unique_classes(entries)
 
 
 def _entry(files: Files, folder: str) -> Maybe[EsrtEntry]:
@@ -93,14 +94,6 @@ def _entry(files: Files, folder: str) -> Maybe[EsrtEntry]:
         last_attempt_version=_number(files, f"{folder}/last_attempt_version"),
         last_attempt_status=_number(files, f"{folder}/last_attempt_status"),
     )
-
-
-def _with_unique_classes(entries: list[EsrtEntry]) -> Maybe[tuple[EsrtEntry, ...]]:
-    classes = [entry.firmware_class for entry in entries]
-    twice = sorted({one for one in classes if classes.count(one) > 1})
-    if twice:
-        return Unknown(f"corrupt: class {twice[0]} stands twice in the ESRT")
-    return tuple(entries)
 
 
 def _guid(files: Files, path: str) -> Maybe[str]:

@@ -1,68 +1,17 @@
-"""The UPS that feeds this machine, and whether this machine shuts down on its command.
+"""Whether this machine shuts down on a UPS's command.
 
-- Only the configured ones are asked: a server may know others that feed other machines.
-- The program that obeys a UPS here is `upsmon`. Of its configuration only the lines that say which
-  UPS it obeys are kept, without the name and password in them.
+The program that obeys a UPS here is `upsmon`. Of its configuration only the lines that say which
+UPS it obeys are kept, without the name and password in them.
 """
 
-import re
-
-from flashworthy_agent.errors import UpsAddressError, UpsError
-from flashworthy_agent.probes.access import Access
+from flashworthy_agent.errors import UpsAddressError
 from flashworthy_agent.probes.files import Files
-from flashworthy_agent.probes.ups import UpsAddress, parse_address, read_variables
-from flashworthy_common.report import Ups
+from flashworthy_agent.probes.ups import UpsAddress, parse_address
 from flashworthy_common.values import Maybe, Unknown
-
-_NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")  # RFC 9271 §4.4: a dot, no exponent
-_MOST_LOAD_PERCENT = 1000
-_LONGEST_RUNTIME_SECONDS = 2**40
 
 _MONITOR_PIDS = ("/run/nut/upsmon.pid", "/run/upsmon.pid")
 MONITOR_FILES = ("/etc/nut/upsmon.conf", "/etc/ups/upsmon.conf")
 _THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
-
-
-def ask_ups(access: Access, address: UpsAddress, seconds: float) -> Ups:
-    """One UPS as its server tells it within so many seconds."""
-    obeyed = shuts_this_down(access.files, address)
-    try:
-        variables = read_variables(access.inputs, address, seconds)
-    except UpsError as error:
-        no = Unknown(str(error))
-        return Ups(
-            name=str(address),
-            status_text=no,
-            charge_percent=no,
-            runtime_seconds=no,
-            load_percent=no,
-            shuts_this_down=obeyed,
-        )
-    runtime = _number(variables, "battery.runtime", _LONGEST_RUNTIME_SECONDS)
-    return Ups(
-        name=str(address),
-        status_text=variables.get("ups.status", "").strip() or _untold("ups.status"),
-        charge_percent=_number(variables, "battery.charge", 100),
-        runtime_seconds=runtime if isinstance(runtime, Unknown) else int(runtime),
-        load_percent=_number(variables, "ups.load", _MOST_LOAD_PERCENT),
-        shuts_this_down=obeyed,
-    )
-
-
-def _number(variables: dict[str, str], name: str, greatest: float) -> Maybe[float]:
-    text = variables.get(name, "").strip()
-    if not text:
-        return _untold(name)
-    if not _NUMBER.fullmatch(text) or float(text) > greatest:
-        return Unknown(f"expected a number from 0 to {greatest:g} for {name}, got {text[:40]!r}")
-    return float(text)
-
-
-def _untold(name: str) -> Unknown:
-    return Unknown(f"the UPS does not tell {name}")
-
-
-# ---- who obeys it -----------------------------------------------------------------------------
 
 
 def shuts_this_down(files: Files, address: UpsAddress) -> Maybe[bool]:
