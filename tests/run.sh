@@ -13,6 +13,7 @@ cd "$(dirname "$0")/.."
 
 SYSTEM_PACKAGES=(dmidecode nginx-light mmdebstrap systemd-container openssl cryptsetup-bin
     qemu-system-x86 ovmf acpica-tools busybox-static gcc gnu-efi
+    gcc-mingw-w64-i686-win32 gcc-mingw-w64-x86-64-win32
     rpm createrepo-c dnf zypper pacman-package-manager chromium poppler-utils)
 # What only lies there to be started by a test: a UPS server, and the kernel of an emulated machine.
 UNPACKED_PACKAGES=(nut-server libupsclient6 libwrap0 linux-image-amd64)
@@ -77,6 +78,7 @@ $python -m ruff format --check .
 
 say "types"
 $python -m mypy
+$python -m mypy --platform win32 --follow-imports=silent agent/flashworthy_agent/probes/windows/live.py
 
 # run MARKERS ARGUMENTS...: the tests so marked; that none is so marked is no failure
 run() {

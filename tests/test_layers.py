@@ -118,6 +118,41 @@ def test_the_common_package_is_pure():
     assert breaches == set()
 
 
+# What only one kind of system has of Python's library: "Availability: Unix", or Windows.
+ONE_PLATFORMS = {
+    *("_winapi", "crypt", "fcntl", "grp", "msvcrt", "nis", "posix", "pty", "pwd", "resource"),
+    *("spwd", "syslog", "termios", "tty", "winreg", "winsound"),
+}
+# The one module of a platform that may load what only it has when it is itself loaded.
+LIVE = {"flashworthy_agent.probes.windows.live"}
+
+
+def loaded_at_once(path):
+    """The modules that are imported when a module is, and not only by a function of it."""
+    waiting, found = [ast.parse(path.read_text(encoding="utf-8"))], []
+    while waiting:
+        for node in ast.iter_child_nodes(waiting.pop()):
+            if isinstance(node, ast.Import):
+                found += [name.name for name in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                found.append(node.module or "")
+            elif not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
+                waiting.append(node)
+    return found
+
+
+def test_only_its_live_module_loads_what_one_platform_alone_has():
+    breaches = {
+        f"{module} imports {name}"
+        for module, path in modules()
+        if not is_within(module, "flashworthy_server") and module not in LIVE
+        for name in loaded_at_once(path)
+        if name.partition(".")[0] in ONE_PLATFORMS or name in LIVE
+    }
+
+    assert breaches == set()
+
+
 def test_every_layer_that_has_a_rule_exists():
     known = {module for module, _ in modules()}
 

@@ -135,7 +135,7 @@ def _may_read_variables() -> None:
 
 _BATTERY_CLASS = "72631e54-78a4-11d0-bcf7-00aa00b7b32a"  # GUID_DEVCLASS_BATTERY, Batclass.h
 _PRESENT_INTERFACES = 0x2 | 0x10  # DIGCF_PRESENT, DIGCF_DEVICEINTERFACE
-# IOCTL_BATTERY_QUERY_TAG, _INFORMATION, _STATUS (Poclass.h); the numbers *from memory*
+# IOCTL_BATTERY_QUERY_TAG, _INFORMATION, _STATUS (Poclass.h)
 _TAG, _INFORMATION, _STATUS = 0x294040, 0x294044, 0x29404C
 _READ_AND_WRITE, _SHARED, _EXISTING = 0xC0000000, 0x3, 3  # as "Enumerating Battery Devices" opens
 _MOST_BATTERIES = 100  # as that page has it

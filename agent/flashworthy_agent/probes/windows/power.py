@@ -29,7 +29,7 @@ _NO_PERCENT, _NO_SECONDS = 255, 0xFFFFFFFF
 # "BATTERY_INFORMATION structure", "BATTERY_STATUS structure"
 _SYSTEM_BATTERY, _RELATIVE, _SHORT_TERM = 0x80000000, 0x40000000, 0x20000000
 _ON_LINE, _DISCHARGING, _CHARGING = 1, 2, 4
-_NO_CAPACITY, _NO_RATE = 0xFFFFFFFF, -0x80000000  # BATTERY_UNKNOWN_...; numbers *from memory*
+_NO_CAPACITY, _NO_RATE = 0xFFFFFFFF, -0x80000000  # BATTERY_UNKNOWN_CAPACITY, _RATE (Poclass.h)
 _WHO_OBEYS = Unknown("which program here obeys a UPS is not known")
 _CUT_SHORT = Unknown("the answer is shorter than its structure")
 

@@ -76,7 +76,7 @@ class BatteryStatus(ctypes.LittleEndianStructure):
 
 
 class SessionInformation(ctypes.LittleEndianStructure):
-    """`WTSINFOW (wtsapi32.h)`; its lengths 32, 17 and 20 + 1 *from memory*. Times: 100 ns."""
+    """`WTSINFOW (wtsapi32.h)`; times in 100 ns since 1601."""
 
     _fields_ = (
         ("state", c_uint32),
