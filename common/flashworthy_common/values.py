@@ -194,7 +194,7 @@ def _optional_reader(inner: Read) -> Read:
 
 def _forgiving_reader(inner: Read) -> Read:
     def read(data: Any, path: str, problems: list[str]) -> Any:
-        if isinstance(data, dict) and isinstance(data.get("unknown"), str) and len(data) == 1:
+        if type(data) is dict and len(data) == 1 and isinstance(data.get("unknown"), str):
             return Unknown(data["unknown"][:MAX_TEXT_CHARACTERS])
         try:
             return inner(data, path, problems)
@@ -208,13 +208,17 @@ def _forgiving_reader(inner: Read) -> Read:
 def _object_reader(kind: type) -> Read:
     hints = typing.get_type_hints(kind, include_extras=True)
     readers = {field.name: _reader(hints[field.name]) for field in fields(kind)}
+    texts = {name for name in readers if hints[name] in (str, str | Unknown)}
 
     def read(data: Any, path: str, problems: list[str]) -> Any:
         if not isinstance(data, dict):
             raise MalformedValueError(path or kind.__name__, "an object", data)
         prefix = f"{path}." if path else ""
         found = {
-            name: readers[name](value, prefix + name, problems)
+            # most values are short texts, and need no reader to be called
+            name: value
+            if type(value) is str and name in texts and len(value) <= MAX_TEXT_CHARACTERS
+            else readers[name](value, prefix + name, problems)
             for name, value in data.items()
             if name in readers
         }

@@ -26,6 +26,8 @@ class Config:
     database: str = "sqlite:///flashworthy.db"  # SQLAlchemy URL; in the folder of the process
     public_url: str = ""  # where browsers reach it, such as https://flashworthy.example; empty:
     # unknown, and pages are for loopback only
+    workers: int = 1  # processes that serve
+    threads: int = 8  # requests of one process at the same time
     proxies: int = 0  # that stand before it, and whose X-Forwarded-For is believed
 
     # What comes in. Too much of it is refused with 413, too often with 429.
@@ -71,6 +73,8 @@ class Config:
     page_rows: int = 50  # rows of one page where the request names no limit
     most_page_rows: int = 500  # rows of one page at most
     database_wait_seconds: int = 30  # for another writer, before an answer of 503
+    waiting_reports: int = 200  # of one process; beyond that the answer is 503
+    reports_together: int = 100  # in one transaction; more wait for the next
     reassess_batch_machines: int = 200  # judged again in one transaction, so that reports get in
     work_pause_seconds: int = 2  # between two looks for what is due to be judged again
     jobs_pause_seconds: int = 2  # between two looks for long work that somebody asked for

@@ -3,25 +3,30 @@
 - SQLite runs in WAL mode with synchronous FULL: what was committed survives a power cut.
 - A transaction that writes says so at its begin (BEGIN IMMEDIATE), because one that starts by
   reading and then finds another writer cannot wait for it.
-- Threads of one process queue for the write lock here; only other processes are waited for in
-  SQLite's own busy handler, which is unfair under load.
+- Writers of all threads and processes queue for their turn here, by a lock in the process and one
+  on a file beside the database. SQLite's own busy handler only waits and tries again: between two
+  processes under load that let some writers wait for up to a second. It is left for strangers.
 """
 
+import fcntl
+import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, RootTransaction, create_engine, event, make_url
+from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, OperationalError
 
-from flashworthy_server.errors import BusyError, ConfigurationError
+from flashworthy_server.errors import BusyError, ConfigurationError, NoSpaceError
 
 __all__ = ["Connection", "Database", "upsert"]
 
 _WRITES = "flashworthy_writes"
+_ASKS = "flashworthy_asks"
+_BUSY = "the database is busy: try again later"
 
 
 class Database:
@@ -32,7 +37,7 @@ class Database:
 
     def __init__(self, url: str, wait_seconds: int) -> None:
         self.engine = _engine(url, wait_seconds)
-        self.writer = threading.Lock()
+        self._turns = _Turns(self.file, wait_seconds)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -41,12 +46,28 @@ class Database:
             yield connection
 
     @contextmanager
+    def asking(self) -> Iterator[Connection]:
+        """For one query: no transaction is begun for it, which would cost as much as the query."""
+        with self.engine.connect() as plain:
+            yield plain.execution_options(**{_ASKS: True})
+
+    @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """A transaction that may write; on disk once the block is left without an exception."""
-        with self.writer, self.engine.connect() as plain:
+        """A transaction that may write; on disk once the block is left without an exception.
+
+        Raises:
+            BusyError: another writer holds the database for too long, or the disk fails.
+            NoSpaceError: the disk is full.
+        """
+        with self._turns.taken(), self.engine.connect() as plain:
             connection = plain.execution_options(**{_WRITES: True})
-            with _begin(connection):
+            with _told_in_words(), connection.begin():
                 yield connection
+
+    @property
+    def is_writing(self) -> bool:
+        """Whether a thread of this process writes."""
+        return self._turns.are_taken
 
     @property
     def name(self) -> str:
@@ -73,15 +94,65 @@ class Database:
 
     def close(self) -> None:
         self.engine.dispose()
+        self._turns.close()
 
 
-def _begin(connection: Connection) -> RootTransaction:
+class _Turns:
+    """One writer at a time among the threads of this process and, on SQLite, all processes."""
+
+    def __init__(self, database: Path | None, wait_seconds: int) -> None:
+        self._path = database and database.with_name(f"{database.name}-turn")
+        self._wait_seconds = wait_seconds
+        self._here = threading.Lock()
+        self._file: int | None = None
+
+    @property
+    def are_taken(self) -> bool:
+        return self._here.locked()
+
+    @contextmanager
+    def taken(self) -> Iterator[None]:
+        if not self._here.acquire(timeout=self._wait_seconds):
+            raise BusyError(_BUSY)
+        try:
+            with self._taken_from_others():
+                yield
+        finally:
+            self._here.release()
+
+    @contextmanager
+    def _taken_from_others(self) -> Iterator[None]:
+        if self._path is None:
+            yield
+            return
+        if self._file is None:
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        fcntl.flock(self._file, fcntl.LOCK_EX)  # ends with the process, however that ends
+        try:
+            yield
+        finally:
+            fcntl.flock(self._file, fcntl.LOCK_UN)
+
+    def close(self) -> None:
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
+
+
+@contextmanager
+def _told_in_words() -> Iterator[None]:
+    """What SQLite cannot do now and may do later, as what it means for whoever asked."""
     try:
-        return connection.begin()
+        yield
     except OperationalError as error:
-        if "locked" not in str(error.orig):
-            raise
-        raise BusyError("the database is busy: try again later") from error
+        cause = str(error.orig)
+        if "locked" in cause:
+            raise BusyError(_BUSY) from error
+        if "is full" in cause:
+            raise NoSpaceError("the disk that holds the database is full") from error
+        if "disk I/O error" in cause:
+            raise BusyError("the disk that holds the database fails: try again later") from error
+        raise
 
 
 def _engine(url: str, wait_seconds: int) -> Engine:
@@ -111,5 +182,6 @@ def _prepare_sqlite(engine: Engine, wait_seconds: int) -> None:
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
-        writes = connection.get_execution_options().get(_WRITES)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        options = connection.get_execution_options()
+        if not options.get(_ASKS):
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get(_WRITES) else "BEGIN")

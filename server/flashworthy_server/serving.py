@@ -6,11 +6,10 @@ from typing import Any
 from gunicorn.app.base import BaseApplication
 
 from flashworthy_server import create_app
+from flashworthy_server.config import config_from
 from flashworthy_server.services.work import Worker
 from flashworthy_server.web.context import EXTENSION
 
-WORKERS = 1  # processes: one writer per SQLite file
-THREADS = 8  # requests at the same time
 TIMEOUT_SECONDS = 30  # after which a worker that hangs is replaced
 KEEP_ALIVE_SECONDS = 5  # an idle connection is kept this long
 GRACE_SECONDS = 10  # for requests under way, when asked to stop
@@ -22,14 +21,15 @@ class Server(BaseApplication):
 
     def __init__(self, settings: Mapping[str, Any], host: str, port: int) -> None:
         self.settings, self.address = settings, f"{host}:{port}"
+        self.config = config_from(settings)
         super().__init__()
 
     def load_config(self) -> None:
         for name, value in {
             "bind": self.address,
             "worker_class": "gthread",
-            "workers": WORKERS,
-            "threads": THREADS,
+            "workers": self.config.workers,
+            "threads": self.config.threads,
             "timeout": TIMEOUT_SECONDS,
             "keepalive": KEEP_ALIVE_SECONDS,
             "graceful_timeout": GRACE_SECONDS,

@@ -1,11 +1,13 @@
-"""What a use case needs from outside: the database, the settings and the time."""
+"""What a use case needs from outside: the database, the settings, the time, the way in."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Any
 
 from flashworthy_server.config import Config
 from flashworthy_server.db import Database
+from flashworthy_server.intake import Intake
 
 Clock = Callable[[], datetime]
 
@@ -21,6 +23,7 @@ class Site:
     database: Database
     config: Config
     clock: Clock = system_clock
+    intake: Intake[Any, Any] = field(default_factory=Intake)
 
 
 def open_site(config: Config, clock: Clock = system_clock) -> Site:

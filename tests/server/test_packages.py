@@ -210,10 +210,10 @@ def test_a_disk_without_the_room_is_told_before_anything_is_written(tmp_path):
 
 @pytest.fixture
 def small_files():
-    """No file may grow beyond half a million bytes: the system refuses as on a full disk."""
+    """No file may grow beyond two million bytes: the system refuses as on a full disk."""
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (500_000, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2_000_000, before[1]))
     yield
     resource.setrlimit(resource.RLIMIT_FSIZE, before)
     signal.signal(signal.SIGXFSZ, ignored)
@@ -222,7 +222,7 @@ def small_files():
 def test_a_disk_that_fills_up_half_way_leaves_everything_as_it_was(behind, small_files):
     before = behind.keep(CONTENT).json
 
-    response = behind.keep(b"y" * 900_000, version="1.31")
+    response = behind.keep(b"y" * 2_900_000, version="1.31")
 
     assert response.status_code == 507
     assert "nothing was kept" in response.json["detail"]

@@ -65,7 +65,7 @@ def server(url):
 def test_it_answers_over_a_socket_and_stops_when_told(server):
     process, address = server
 
-    assert wait_until_it_answers(process, address) == (200, {"status": "ok"})
+    assert wait_until_it_answers(process, address) == (200, {"status": "ok", "wire": [1]})
     status, problem = answer(
         f"{address}/api/v1/enrolments", json.dumps(an_application("fwjoin-x")).encode()
     )

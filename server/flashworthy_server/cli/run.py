@@ -28,7 +28,9 @@ def migrate(settings: dict[str, Any]) -> None:
 @with_settings
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8470, show_default=True, type=click.IntRange(0, 65535))
-def serve(settings: dict[str, Any], host: str, port: int) -> None:
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes that serve.")
+@click.option("--threads", type=click.IntRange(1, 256), help="Requests of each at the same time.")
+def serve(settings: dict[str, Any], host: str, port: int, **given: int | None) -> None:
     """Serve the pages and the API until Ctrl-C.
 
     It speaks plain HTTP: put a proxy with TLS before it, unless it listens on loopback only.
@@ -37,6 +39,7 @@ def serve(settings: dict[str, Any], host: str, port: int) -> None:
         Server,  # here: only this command needs the web's libraries
     )
 
+    settings |= {name: number for name, number in given.items() if number is not None}
     site = open_site(config_from(settings))
     try:
         schema.require_current(site.database)  # fails here, in one line, and not in the worker

@@ -245,7 +245,7 @@ def _of_people(site: Site, token: str, address: str | None) -> Who | None:
 
 
 def _of_machine(site: Site, token: str, address: str | None) -> Who | None:
-    with site.database.reading() as connection:
+    with site.database.asking() as connection:
         found = machine_store.machine_of_token(connection, digest_of(token))
     if found is None:
         return None

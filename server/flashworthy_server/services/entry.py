@@ -47,7 +47,7 @@ def enter_machine(site: Site, who: Who, entry: Entry) -> Receipt:
         body = json.dumps(report_to_json(report)).encode()
         told = {"report_id": report.report_id, "is_new": not found}
         audit.record(connection, who, now, "machine.enter", f"machine #{machine_id}", after=told)
-        return ingest.keep_word(site, connection, machine, ReadReport(report, ()), body)
+        return ingest.keep_word(site, connection, machine.id, ReadReport(report, ()), body)
 
 
 def _report(machine: StoredMachine, entry: Entry, who: Who, now: datetime) -> Report:

@@ -4,17 +4,22 @@
 - The newest is the one with the highest sequence number of the machine's current agent; one that
   was carried by hand from elsewhere is newer if it was taken later. Others are history only.
 - A report from other hardware than the machine's is kept, and changes nothing but attention.
-- Everything that one report changes is one transaction; whoever sent it is answered after that.
+- Reports that wait together are one transaction (`flashworthy_server.intake`); whoever sent them
+  is answered after that. What most reports need is read and written for all of them at once; what
+  happens to few, such as a version that changed, for each by itself.
 """
 
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import Enum
+from functools import partial
 from typing import TypeVar
 
 from flashworthy_common.aftermath import Seen
 from flashworthy_common.attention import (
     Attention,
+    FirmwareChange,
     attention_of_agent,
     attention_of_change,
     attention_of_clock,
@@ -22,19 +27,31 @@ from flashworthy_common.attention import (
     firmware_change,
 )
 from flashworthy_common.dates import parse_release_date
-from flashworthy_common.identity import Likeness, evidence_of, likeness
+from flashworthy_common.identity import Evidence, Likeness, evidence_of, likeness
 from flashworthy_common.makers import Combination
 from flashworthy_common.policy import Policy
 from flashworthy_common.report import Report
 from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server import __version__
+from flashworthy_server.config import Config
 from flashworthy_server.db import Connection
-from flashworthy_server.errors import ConflictError, ForbiddenError, InvalidTokenError
+from flashworthy_server.errors import (
+    ConflictError,
+    ForbiddenError,
+    InvalidTokenError,
+    ServerError,
+)
+from flashworthy_server.intake import Bounds
 from flashworthy_server.services import audit
-from flashworthy_server.services.flashes import settle
-from flashworthy_server.services.judgement import judge
-from flashworthy_server.services.limits import load_limits
-from flashworthy_server.services.needs import combination_id_of, combination_of_report
+from flashworthy_server.services.flashes import Settled, settle
+from flashworthy_server.services.judgement import (
+    KnownMachine,
+    due_at,
+    judgement_of,
+    know_reported,
+)
+from flashworthy_server.services.limits import Limits, load_limits
+from flashworthy_server.services.needs import combination_of_report, load_reported
 from flashworthy_server.services.places import PlaceBy, canonical_place, follow_rules, note_place
 from flashworthy_server.services.plans import digest_of
 from flashworthy_server.services.recognition import (
@@ -51,7 +68,8 @@ from flashworthy_server.store import history as history_store
 from flashworthy_server.store import identities as identity_store
 from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.combinations import note_running
-from flashworthy_server.store.machines import Newest, StoredMachine
+from flashworthy_server.store.history import NewReport
+from flashworthy_server.store.machines import Newest, Reported, StoredMachine
 from flashworthy_server.store.packing import Packed, Whole, pack, packed_against
 from flashworthy_server.wire import ReadReport
 
@@ -69,12 +87,14 @@ class KeptAs(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A report as it came: read, its body byte for byte, and when."""
+    """A report as it came: whose, read, its body byte for byte, and when."""
 
+    machine_id: int
     read: ReadReport
     body: bytes
     received_at: datetime
     clock_difference_seconds: Maybe[int]
+    by_agent: str | None = None  # whose token let it in; it must still be the machine's agent
     address: str | None = None  # that it came from; none: no machine sent it
 
     @property
@@ -98,6 +118,34 @@ class Receipt:
     plan_digest: str | None = None  # of the machine's plan; none: the report changed nothing
 
 
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A new report of a machine, beside what was known of the machine before."""
+
+    arrival: Arrival
+    machine: StoredMachine
+    known: Evidence
+    found: Likeness
+    as_: KeptAs
+    number: int
+    packed: Packed
+
+    @property
+    def is_current(self) -> bool:
+        return self.as_ is KeptAs.CURRENT
+
+
+@dataclass(frozen=True, slots=True)
+class _Renewed:
+    """A machine as its newest report leaves it."""
+
+    kept: _Kept
+    machine: StoredMachine  # where it stands by now
+    newest: Newest
+    policy: Policy
+    settled: Settled
+
+
 def receive_report(
     site: Site,
     agent: MachineAgent,
@@ -114,18 +162,26 @@ def receive_report(
 
     Raises:
         ForbiddenError: the report is another agent's.
+        InvalidTokenError: the machine has a newer agent by now.
         ConflictError: another machine has a report with this id.
+        BusyError: too many reports wait already.
     """
-    report, now = read.report, site.clock()
-    if report.agent_id != agent.agent_id:
+    if read.report.agent_id != agent.agent_id:
         raise ForbiddenError("agent_id: this token belongs to another agent")
-    arrival = Arrival(read, body, now, _clock_difference(now, sent_at), address)
-    with site.database.writing() as connection:
-        machine = machine_store.load_machine(connection, agent.machine_id)
-        if machine is None or machine.agent_id != agent.agent_id:
-            raise InvalidTokenError("the machine has a newer agent")
-        receipt = _keep_once(site, connection, machine, arrival)
+    now = site.clock()
+    difference = _clock_difference(now, sent_at)
+    arrival = Arrival(agent.machine_id, read, body, now, difference, agent.agent_id, address)
+    receipt: Receipt = site.intake.hand_in(arrival, partial(_keep_all, site), _bounds(site.config))
     return replace(receipt, rotate_token=agent.rotate_token)
+
+
+def is_full(site: Site) -> bool:
+    """Whether a report that comes now is turned away."""
+    return site.intake.waiting >= site.config.waiting_reports
+
+
+def _bounds(config: Config) -> Bounds:
+    return Bounds(config.waiting_reports, config.reports_together, config.database_wait_seconds)
 
 
 def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Receipt:
@@ -143,71 +199,156 @@ def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Recei
         )
         if is_new and machine_store.machine_of_agent(connection, report.agent_id) is None:
             machine_store.adopt_agent(connection, machine_id, report.agent_id)
-        (machine,) = machine_store.load_machines(connection, [machine_id])
         told = {"report_id": report.report_id, "is_new": is_new}
         audit.record(connection, who, now, "report.carry", f"machine #{machine_id}", after=told)
-        return _keep_once(site, connection, machine, Arrival(read, body, now, _CARRIED))
+        return _keep_one(site, connection, Arrival(machine_id, read, body, now, _CARRIED))
 
 
 def keep_word(
-    site: Site, connection: Connection, machine: StoredMachine, read: ReadReport, body: bytes
+    site: Site, connection: Connection, machine_id: int, read: ReadReport, body: bytes
 ) -> Receipt:
     """Keep what a person said of a machine."""
-    return _keep_once(site, connection, machine, Arrival(read, body, site.clock(), _SAID))
+    return _keep_one(site, connection, Arrival(machine_id, read, body, site.clock(), _SAID))
 
 
-def _keep_once(
-    site: Site, connection: Connection, machine: StoredMachine, arrival: Arrival
-) -> Receipt:
-    report_id = arrival.report.report_id
-    known = history_store.machine_of_report(connection, report_id)
-    if known not in (None, machine.id):
-        raise ConflictError("report_id: another machine has a report with this id")
-    if known is not None:
-        return Receipt(report_id, machine.id, stored=False)
-    digest = _keep(site, connection, machine, arrival)
-    return Receipt(report_id, machine.id, stored=True, plan_digest=digest)
+# ---- many at once -----------------------------------------------------------------------------
+
+
+def _keep_all(site: Site, arrivals: Sequence[Arrival]) -> list[Receipt | Exception]:
+    """Keep reports in one transaction; where that fails, each in its own."""
+    try:
+        with site.database.writing() as connection:
+            return _keep(site, connection, arrivals)
+    except ServerError as error:  # the database is busy or full, whatever is to be kept
+        return [error] * len(arrivals)
+    except Exception as error:  # noqa: BLE001  (one that cannot be kept must not fail the others)
+        if len(arrivals) == 1:
+            return [error]
+        return [found for each in arrivals for found in _keep_all(site, [each])]
+
+
+def _keep_one(site: Site, connection: Connection, arrival: Arrival) -> Receipt:
+    (found,) = _keep(site, connection, [arrival])
+    if isinstance(found, Exception):
+        raise found
+    return found
 
 
 def _keep(
-    site: Site, connection: Connection, machine: StoredMachine, arrival: Arrival
-) -> str | None:
-    """The digest of the machine's plan, where the report is what the machine is now."""
-    report, now = arrival.report, arrival.received_at
-    seen = evidence_of(report.identity)
-    known = identity_store.load_evidence(connection, machine.id)
-    found = likeness(known, seen)
-    if _is_told_twice(connection, machine, report):
-        note_copy(connection, machine.id, now)
-    kept_as = _kept_as(machine, report, found)
-    number, packed = machine.report_number + 1, pack(arrival.body, machine.whole, now)
-    history_store.add_report(
-        connection,
-        machine.id,
-        number,
-        report,
-        packed,
-        received_at=now,
-        kept_as=kept_as.value,
+    site: Site, connection: Connection, arrivals: Sequence[Arrival]
+) -> list[Receipt | Exception]:
+    """What came of each; of one machine, each is kept before the next is looked at."""
+    found: dict[int, Receipt | Exception] = {}
+    limits = load_limits(connection)
+    for turn in _turns(arrivals):
+        found |= _keep_turn(site, connection, turn, limits)
+    return [found[id(each)] for each in arrivals]
+
+
+def _turns(arrivals: Iterable[Arrival]) -> list[list[Arrival]]:
+    """Reports in their order, split so that no machine has two in one part."""
+    turns: list[list[Arrival]] = []
+    count: dict[int, int] = {}
+    for each in arrivals:
+        turn = count[each.machine_id] = count.get(each.machine_id, -1) + 1
+        if turn == len(turns):
+            turns.append([])
+        turns[turn].append(each)
+    return turns
+
+
+def _keep_turn(
+    site: Site, connection: Connection, arrivals: Sequence[Arrival], limits: Limits
+) -> dict[int, Receipt | Exception]:
+    """What came of each, by the identity of the arrival; each is of another machine."""
+    machines = machine_store.take_machines(connection, [each.machine_id for each in arrivals])
+    owners = history_store.machines_of_reports(
+        connection, [each.report.report_id for each in arrivals]
     )
-    machine_store.save_report_number(connection, machine.id, number)
-    if kept_as is not KeptAs.LATE:
-        note_likeness(connection, machine.id, found, now)
-    if kept_as is not KeptAs.CURRENT:
-        return None
-    learn(connection, machine.id, known, seen, now)
-    if packed.whole is None:
-        whole = Whole(number, now, packed.body)
-        machine_store.save_whole(connection, machine.id, whole)
-        packed = Packed(packed_against(arrival.body, whole.text), number)
-    _renew_state(site, connection, machine, arrival, found, packed.body)
-    return digest_of(judge(site, connection, machine.id, now))
+    found: dict[int, Receipt | Exception] = {}
+    fresh = []
+    for each in arrivals:
+        machine, owner = machines.get(each.machine_id), owners.get(each.report.report_id)
+        if machine is None or each.by_agent not in (None, machine.agent_id):
+            found[id(each)] = InvalidTokenError("the machine has a newer agent")
+        elif owner is None:
+            fresh.append((each, machine))
+        elif owner == machine.id:
+            found[id(each)] = Receipt(each.report.report_id, machine.id, stored=False)
+        else:
+            found[id(each)] = ConflictError("report_id: another machine has a report with this id")
+    kept = _add(connection, fresh)
+    digests = _renew_machines(site, connection, [each for each in kept if each.is_current], limits)
+    for new in kept:
+        machine_id = new.machine.id
+        receipt = Receipt(
+            new.arrival.report.report_id, machine_id, True, plan_digest=digests.get(machine_id)
+        )
+        found[id(new.arrival)] = receipt
+    return found
+
+
+def _add(connection: Connection, fresh: Sequence[tuple[Arrival, StoredMachine]]) -> list[_Kept]:
+    """Add reports to the history, and note what they say of who sent them."""
+    evidence = identity_store.evidence_of_machines(connection, [machine.id for _, machine in fresh])
+    kept = [_weighed(arrival, machine, evidence[machine.id]) for arrival, machine in fresh]
+    for each in kept:
+        _note_identity(connection, each)
+    history_store.add_reports(connection, [_new_report(each) for each in kept])
+    others = {each.machine.id: each.number for each in kept if not each.is_current}
+    machine_store.save_report_numbers(connection, others)
+    return kept
+
+
+def _weighed(arrival: Arrival, machine: StoredMachine, known: Evidence) -> _Kept:
+    found = likeness(known, evidence_of(arrival.report.identity))
+    return _Kept(
+        arrival=arrival,
+        machine=machine,
+        known=known,
+        found=found,
+        as_=_kept_as(machine, arrival.report, found),
+        number=machine.report_number + 1,
+        packed=pack(arrival.body, machine.whole, arrival.received_at),
+    )
+
+
+def _new_report(kept: _Kept) -> NewReport:
+    arrival = kept.arrival
+    return NewReport(
+        kept.machine.id,
+        kept.number,
+        arrival.report,
+        kept.packed,
+        arrival.received_at,
+        kept.as_.value,
+    )
+
+
+# ---- whose report it is -----------------------------------------------------------------------
 
 
 def _kept_as(machine: StoredMachine, report: Report, found: Likeness) -> KeptAs:
     if found is Likeness.IN_DOUBT:
         return KeptAs.IN_DOUBT
     return KeptAs.CURRENT if _is_newest(machine, report) else KeptAs.LATE
+
+
+def _is_newest(machine: StoredMachine, report: Report) -> bool:
+    if report.agent_id == machine.agent_id:
+        return machine.sequence is None or report.sequence > machine.sequence
+    return machine.newest is None or report.taken_at > machine.newest.taken_at
+
+
+def _note_identity(connection: Connection, kept: _Kept) -> None:
+    """Before the report is in the history: a copy of its agent may have been here first."""
+    machine, report, now = kept.machine, kept.arrival.report, kept.arrival.received_at
+    if _is_told_twice(connection, machine, report):
+        note_copy(connection, machine.id, now)
+    if kept.as_ is not KeptAs.LATE:
+        note_likeness(connection, machine.id, kept.found, now)
+    if kept.is_current:
+        learn(connection, machine.id, kept.known, evidence_of(report.identity), now)
 
 
 def _is_told_twice(connection: Connection, machine: StoredMachine, report: Report) -> bool:
@@ -218,56 +359,104 @@ def _is_told_twice(connection: Connection, machine: StoredMachine, report: Repor
     )
 
 
-def _is_newest(machine: StoredMachine, report: Report) -> bool:
-    if report.agent_id == machine.agent_id:
-        return machine.sequence is None or report.sequence > machine.sequence
-    return machine.newest is None or report.taken_at > machine.newest.report.taken_at
+# ---- what the machine is now ------------------------------------------------------------------
 
 
-def _renew_state(
+def _renew_machines(
+    site: Site, connection: Connection, kept: Sequence[_Kept], limits: Limits
+) -> dict[int, str]:
+    """Renew what machines are by their newest reports; the digests of their plans, by machine."""
+    if not kept:
+        return {}
+    combinations = [combination_of_report(each.arrival.report) for each in kept]
+    likely = [each.machine.newest.combination_id for each in kept if each.machine.newest]
+    stored = load_reported(connection, combinations, likely)
+    renewed = [
+        _renewed(site, connection, each, combination, stored[combination.key].id, limits)
+        for each, combination in zip(kept, combinations, strict=True)
+    ]
+    _save_attentions(site, connection, renewed)
+    by_id = {each.id: each for each in stored.values()}
+    reported = [(each.machine, each.newest) for each in renewed]
+    known = list(know_reported(connection, reported, by_id, limits))
+    _save(connection, zip(renewed, known, strict=True), limits.policy_at(None))
+    return {each.id: digest_of(each) for each in known}
+
+
+def _renewed(
     site: Site,
     connection: Connection,
-    machine: StoredMachine,
-    arrival: Arrival,
-    found: Likeness,
-    body: bytes,
-) -> None:
-    report, now = arrival.report, arrival.received_at
-    combination = combination_of_report(report)
-    before = _running_before(machine, found)
-    running = _running(report)
-    policy = load_limits(connection).policy_at(machine.place)
+    kept: _Kept,
+    combination: Combination,
+    combination_id: int,
+    limits: Limits,
+) -> _Renewed:
+    arrival, machine, report = kept.arrival, kept.machine, kept.arrival.report
+    before, running = _running_before(machine, kept.found), _running(report)
+    policy = limits.policy_at(machine.place)
     settled = settle(site, connection, machine, arrival.seen, combination, policy)
     if before and running:
         _note_change(connection, machine.id, combination, before, running, settled.flash_id)
     newest = Newest(
-        report=report,
-        received_at=now,
+        read=lambda: report,
+        taken_at=report.taken_at,
+        received_at=arrival.received_at,
         clock_difference_seconds=arrival.clock_difference_seconds,
         running=running or before,
         running_since=_running_since(machine, before, running),
         firmware_on=_known(parse_release_date(report.firmware.date_text)),
-        combination_id=combination_id_of(connection, combination),
+        combination_id=combination_id,
         address=arrival.address,
-    )
-    name = machine.name if _known(report.identity.hostname) is None else name_of(report.identity)
-    machine_store.save_newest(
-        connection,
-        machine,
-        newest,
-        body,
-        name=name,
-        sequence=report.sequence if report.agent_id == machine.agent_id else machine.sequence,
     )
     is_new = machine.newest is None or machine.newest.combination_id != newest.combination_id
     if is_new and newest.running_since:
         note_running(connection, newest.combination_id, newest.running_since)
     place = canonical_place(_known(report.identity.place))
-    note_place(connection, machine, place, PlaceBy.AGENT)
+    has_name = _known(report.identity.hostname) is not None
+    name = name_of(report.identity) if has_name else machine.name
     if place is None:
-        follow_rules(connection, machine, name, arrival.address)
-    found_now = _attentions(site, connection, machine.id, arrival, policy)
-    attention_store.save_attentions(connection, machine.id, [*found_now, *settled.attentions], now)
+        placed = follow_rules(connection, machine, name, arrival.address)
+    else:
+        placed = note_place(connection, machine, place, PlaceBy.AGENT)
+    return _Renewed(kept, replace(placed, name=name), newest, policy, settled)
+
+
+def _save(
+    connection: Connection, renewed: Iterable[tuple[_Renewed, KnownMachine]], of_site: Policy
+) -> None:
+    wholes: dict[int, Whole] = {}
+    reported = []
+    for each, known in renewed:
+        kept, machine, report = each.kept, each.machine, each.kept.arrival.report
+        now = kept.arrival.received_at
+        judgement = judgement_of(known, now)
+        whole, body = _against_whole(kept)
+        if whole is not machine.whole:
+            wholes[machine.id] = whole
+        is_of_agent = report.agent_id == machine.agent_id
+        reported.append(
+            Reported(
+                was=kept.machine,
+                report_id=report.report_id,
+                name=machine.name,
+                number=kept.number,
+                sequence=report.sequence if is_of_agent else machine.sequence,
+                newest=each.newest,
+                body=body,
+                judgement=judgement,
+                due_at=due_at(judgement, now, of_site, now),
+            )
+        )
+    machine_store.save_wholes(connection, wholes)
+    machine_store.save_reported(connection, reported)
+
+
+def _against_whole(kept: _Kept) -> tuple[Whole, bytes]:
+    """The body that the machine's next reports are held against, and this one held against it."""
+    if kept.packed.whole is not None and kept.machine.whole is not None:
+        return kept.machine.whole, kept.packed.body
+    whole = Whole(kept.number, kept.arrival.received_at, kept.packed.body)
+    return whole, packed_against(kept.arrival.body, kept.arrival.body)
 
 
 def _running_before(machine: StoredMachine, found: Likeness) -> tuple[str, datetime] | None:
@@ -307,19 +496,30 @@ def _note_change(
         history_store.add_change(connection, machine_id, change, flash_id)
 
 
-def _attentions(
-    site: Site, connection: Connection, machine_id: int, arrival: Arrival, policy: Policy
-) -> list[Attention]:
-    found = [*attention_of_report(arrival.report, arrival.read.problems, policy)]
-    clock = attention_of_clock(arrival.clock_difference_seconds, policy)
-    agent = attention_of_agent(arrival.report.agent.version, __version__)
-    shown_from = arrival.received_at - timedelta(days=site.config.changed_shown_days)
-    changes = [
-        attention_of_change(change)
-        for change in history_store.load_changes(connection, machine_id, 1)
-        if change.to_seen_at >= shown_from and not change.is_planned
-    ]
-    return [*found, *filter(None, (clock, agent)), *changes]
+# ---- what asks for attention ------------------------------------------------------------------
+
+
+def _save_attentions(site: Site, connection: Connection, renewed: Sequence[_Renewed]) -> None:
+    now = site.clock()
+    shown_from = now - timedelta(days=site.config.changed_shown_days)
+    ids = [each.machine.id for each in renewed]
+    changes = history_store.last_changes(connection, ids, shown_from)
+    found = {
+        each.machine.id: list(_attentions(each, changes.get(each.machine.id))) for each in renewed
+    }
+    attention_store.save_attentions(connection, found, now)
+
+
+def _attentions(renewed: _Renewed, change: FirmwareChange | None) -> Iterator[Attention]:
+    arrival, policy = renewed.kept.arrival, renewed.policy
+    yield from attention_of_report(arrival.report, arrival.read.problems, policy)
+    if clock := attention_of_clock(arrival.clock_difference_seconds, policy):
+        yield clock
+    if agent := attention_of_agent(arrival.report.agent.version, __version__):
+        yield agent
+    if change is not None and not change.is_planned:
+        yield attention_of_change(change)
+    yield from renewed.settled.attentions
 
 
 def _clock_difference(now: datetime, sent_at: datetime | None) -> Maybe[int]:

@@ -254,7 +254,7 @@ class _Told:
 
     def __call__(self, part: str, done: int, total: int) -> None:
         now = self._site.clock()
-        if now < self._next_at or self._site.database.writer.locked():
+        if now < self._next_at or self._site.database.is_writing:
             return  # somebody writes, perhaps this job: the next call tells it
         self._next_at = now + timedelta(seconds=_TOLD_SECONDS)
         until = now + timedelta(seconds=_HELD_SECONDS)

@@ -9,7 +9,7 @@
   this machine alone.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -96,31 +96,50 @@ def judge_machines(
         _note_silence(connection, machines, limits.policy_at(None), now)
 
 
-def judge(site: Site, connection: Connection, machine_id: int, now: datetime) -> KnownMachine:
-    """Judge one machine, which has just reported, at the desk and keep it."""
-    machines = machine_store.load_machines(connection, [machine_id])
-    (known,) = _keep(connection, machines, load_limits(connection), now)
-    return known
+def know_reported(
+    connection: Connection,
+    reported: Sequence[tuple[StoredMachine, Newest]],
+    combinations: Mapping[int, StoredCombination],
+    limits: Limits,
+) -> Iterator[KnownMachine]:
+    """What the verdicts of machines rest on, each with its newest report.
+
+    Args:
+        combinations: of these reports, by their ids.
+    """
+    own = _own_of(connection, [machine for machine, _ in reported])
+    for machine, newest in reported:
+        yield _known(machine, newest, combinations[newest.combination_id], own, limits)
 
 
 def _keep(
     connection: Connection, machines: Sequence[StoredMachine], limits: Limits, now: datetime
-) -> list[KnownMachine]:
+) -> None:
     known = {each.id: each for each in _known_machines(connection, machines, limits)}
     policy = limits.policy_at(None)  # silence in lists is the site's
     machine_store.save_judgements(
         connection, [_judged(each, known.get(each.id), policy, now) for each in machines]
     )
-    return list(known.values())
 
 
 def _judged(
     machine: StoredMachine, known: KnownMachine | None, policy: Policy, now: datetime
 ) -> Judged:
-    found = _judgement(known.verdict(Moment.DESK, now), known.of.need) if known else None
-    times = (found.holds_until if found else None, silent_from(machine.last_heard_at, policy))
+    found = judgement_of(known, now) if known else None
+    return Judged(machine, found, due_at(found, machine.last_heard_at, policy, now))
+
+
+def due_at(
+    found: Judgement | None, last_heard_at: datetime, policy: Policy, now: datetime
+) -> datetime | None:
+    """When the judgement or the silence of a machine may change by time alone; none: never.
+
+    Args:
+        policy: of the site as a whole.
+    """
+    times = (found.holds_until if found else None, silent_from(last_heard_at, policy))
     to_come = (each for each in times if each and each > now)
-    return Judged(machine, found, due_at=min(to_come, default=None))
+    return min(to_come, default=None)
 
 
 def _note_silence(
@@ -274,9 +293,7 @@ def _known_machines(
     """Those of them that have reported."""
     reported = [(each, each.newest) for each in machines if each.newest is not None]
     combinations = needs.load_all(connection, {newest.combination_id for _, newest in reported})
-    own = _own_of(connection, machines)
-    for machine, newest in reported:
-        yield _known(machine, newest, combinations[newest.combination_id], own, limits)
+    yield from know_reported(connection, reported, combinations, limits)
 
 
 def _own_of(connection: Connection, machines: Iterable[StoredMachine]) -> _Own:
@@ -330,7 +347,9 @@ def _known(
     return KnownMachine(machine.id, known, of, need, policy)
 
 
-def _judgement(verdict: Verdict, of_combination: Need) -> Judgement:
+def judgement_of(known: KnownMachine, now: datetime) -> Judgement:
+    """What is kept of the verdict at the desk."""
+    verdict, of_combination = known.verdict(Moment.DESK, now), known.of.need
     priority = verdict.need.priority
     return Judgement(
         outcome=verdict.outcome.value,

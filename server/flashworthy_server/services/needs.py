@@ -59,6 +59,23 @@ def combination_id_of(connection: Connection, combination: Combination) -> int:
     return store.save_combination(connection, combination, known)
 
 
+def load_reported(
+    connection: Connection, combinations: Iterable[Combination], likely: Iterable[int]
+) -> dict[tuple[str, ...], StoredCombination]:
+    """The combinations of reports by their keys, each with a need that is right and kept.
+
+    Args:
+        likely: ids among which most of them are found.
+    """
+    stored = store.load_combinations(connection, set(likely))
+    found = {each.combination.key: each for each in stored if not each.is_outdated}
+    for combination in combinations:
+        if combination.key not in found:
+            id_ = combination_id_of(connection, combination)
+            found[combination.key] = load(connection, id_)
+    return found
+
+
 def load(connection: Connection, combination_id: int) -> StoredCombination:
     """A combination with what is known of it now."""
     return load_all(connection, [combination_id])[combination_id]

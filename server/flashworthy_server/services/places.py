@@ -6,6 +6,7 @@ says, which follows the machine about. The site's rules say it where nobody else
 of many counts less than what is said of one.
 """
 
+from dataclasses import replace
 from enum import Enum
 
 from flashworthy_common.visits.place_rules import place_by_rules
@@ -32,10 +33,16 @@ _FROM_WEAKEST = (None, *(each.value for each in PlaceBy))
 
 def note_place(
     connection: Connection, machine: StoredMachine, place: str | None, by: PlaceBy
-) -> None:
-    """Take a place in, unless nothing is said, or someone who counts for more has said another."""
-    if place is not None and place != machine.place and may_say(by, machine.place_by):
-        machine_store.save_place(connection, machine.id, place, by.value)
+) -> StoredMachine:
+    """Take a place in, unless nothing is said, or someone who counts for more has said another.
+
+    Returns:
+        The machine as it is then.
+    """
+    if place is None or place == machine.place or not may_say(by, machine.place_by):
+        return machine
+    machine_store.save_place(connection, machine.id, place, by.value)
+    return replace(machine, place=place, place_by=by.value)
 
 
 def may_say(by: PlaceBy, instead_of: str | None) -> bool:
@@ -45,14 +52,21 @@ def may_say(by: PlaceBy, instead_of: str | None) -> bool:
 
 def follow_rules(
     connection: Connection, machine: StoredMachine, hostname: str, address: str | None
-) -> None:
-    """Where the rules say that it stands; they are asked where what they go by is new."""
+) -> StoredMachine:
+    """Where the rules say that it stands; they are asked where what they go by is new.
+
+    Returns:
+        The machine as it is then.
+    """
     known_by = (machine.name, machine.newest.address if machine.newest else None)
-    if (hostname, address) != known_by and may_say(PlaceBy.RULE, machine.place_by):
-        place = place_by_rules(store.load_rules(connection), hostname, address)
-        if place != machine.place:
-            by = PlaceBy.RULE.value if place else None
-            machine_store.save_place(connection, machine.id, place, by)
+    if (hostname, address) == known_by or not may_say(PlaceBy.RULE, machine.place_by):
+        return machine
+    place = place_by_rules(store.load_rules(connection), hostname, address)
+    if place == machine.place:
+        return machine
+    by = PlaceBy.RULE.value if place else None
+    machine_store.save_place(connection, machine.id, place, by)
+    return replace(machine, place=place, place_by=by)
 
 
 def place_of_rules(connection: Connection, machine: StoredMachine) -> str | None:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, and_, case, delete, select, update
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, case, delete, select, update
 
 from flashworthy_common.attention import Acknowledgement, Attention, AttentionCode
 from flashworthy_server.db import upsert
@@ -32,14 +32,25 @@ class StoredAttention:
 
 
 def save_attentions(
-    connection: Connection, machine_id: int, found: Iterable[Attention], now: datetime
+    connection: Connection, found: Mapping[int, Iterable[Attention]], now: datetime
 ) -> None:
-    """What the newest report asks attention for, in place of what earlier ones did."""
-    texts = {attention.code.value: attention.says for attention in found}
-    kept = [*texts, *(code.value for code in LASTING)]
-    _end(connection, machine_id, attentions.c.code.not_in(kept), now)
-    for code, says in texts.items():
-        add_attention(connection, machine_id, Attention(AttentionCode(code), says), now)
+    """What the newest reports ask attention for, by machine, in place of what earlier ones did."""
+    asked: dict[int, dict[str, str]] = {machine_id: {} for machine_id in found}
+    for machine_id, code, says in connection.execute(_ASKED, {"ids": list(found)}):
+        asked[machine_id][code] = says
+    for machine_id, attentions_now in found.items():
+        texts = {attention.code.value: attention.says for attention in attentions_now}
+        ended = asked[machine_id].keys() - texts.keys() - _LASTING_CODES
+        if ended:
+            _end(connection, machine_id, attentions.c.code.in_(sorted(ended)), now)
+        for code, says in texts.items() - asked[machine_id].items():
+            add_attention(connection, machine_id, Attention(AttentionCode(code), says), now)
+
+
+_LASTING_CODES = {code.value for code in LASTING}
+_ASKED = select(attentions.c.machine_id, attentions.c.code, attentions.c.says).where(
+    attentions.c.machine_id.in_(bindparam("ids", expanding=True)), attentions.c.ended_at.is_(None)
+)
 
 
 def add_attention(

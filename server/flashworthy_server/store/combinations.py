@@ -11,6 +11,7 @@ from sqlalchemy import (
     Row,
     Text,
     and_,
+    bindparam,
     cast,
     delete,
     exists,
@@ -46,6 +47,9 @@ _COUNTED = and_(  # how many machines are of it
     summary.c.facet == "combination", summary.c.name == cast(combinations.c.id, Text)
 )
 _IS_OUTDATED = exists().where(outdated_needs.c.combination_id == combinations.c.id)
+_LOAD = select(combinations, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
+    combinations.c.id.in_(bindparam("ids", expanding=True))
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ class StoredCombination:
     id: int
     combination: Combination
     known: Known
-    is_outdated: bool = False  # something that touches its need was recorded since
+    is_outdated: bool = False  # by something recorded since, or by other rules
 
     @property
     def need(self) -> Need:
@@ -78,8 +82,7 @@ def combination_id(connection: Connection, combination: Combination) -> int | No
 def load_combinations(
     connection: Connection, combination_ids: Iterable[int]
 ) -> list[StoredCombination]:
-    query = select(combinations, _IS_OUTDATED.label("is_outdated"))
-    rows = connection.execute(query.where(combinations.c.id.in_(list(combination_ids))))
+    rows = connection.execute(_LOAD, {"ids": list(combination_ids)})
     return [_combination(row, is_outdated=row.is_outdated) for row in rows]
 
 

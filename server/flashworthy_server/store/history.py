@@ -1,10 +1,11 @@
 """What only grows: reports as they came, and firmware changes."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, Row, bindparam, insert, select
 
 from flashworthy_common.attention import FirmwareChange
 from flashworthy_common.report import Report
@@ -27,11 +28,32 @@ class StoredReport:
     kept_as: str
 
 
+@dataclass(frozen=True, slots=True)
+class NewReport:
+    """A report to be added to a machine's history."""
+
+    machine_id: int
+    number: int
+    report: Report
+    packed: Packed
+    received_at: datetime
+    kept_as: str
+
+
 def machine_of_report(connection: Connection, report_id: str) -> int | None:
     """The machine that has this report already; none if nobody has."""
-    return connection.scalar(
-        select(report_ids.c.machine_id).where(report_ids.c.report_id == report_id)
-    )
+    return machines_of_reports(connection, [report_id]).get(report_id)
+
+
+def machines_of_reports(connection: Connection, ids: Iterable[str]) -> dict[str, int]:
+    """The machine of each of these reports that is here already, by the report's id."""
+    rows = connection.execute(_MACHINES_OF_REPORTS, {"ids": list(ids)})
+    return {row.report_id: row.machine_id for row in rows}
+
+
+_MACHINES_OF_REPORTS = select(report_ids.c.report_id, report_ids.c.machine_id).where(
+    report_ids.c.report_id.in_(bindparam("ids", expanding=True))
+)
 
 
 def has_sequence(connection: Connection, machine_id: int, agent_id: str, sequence: int) -> bool:
@@ -44,35 +66,36 @@ def has_sequence(connection: Connection, machine_id: int, agent_id: str, sequenc
     return connection.scalar(select(reports.c.number).where(*wanted).limit(1)) is not None
 
 
-def add_report(
-    connection: Connection,
-    machine_id: int,
-    number: int,
-    report: Report,
-    packed: Packed,
-    *,
-    received_at: datetime,
-    kept_as: str,
-) -> None:
-    connection.execute(
-        insert(reports).values(
-            machine_id=machine_id,
-            number=number,
-            report_id=report.report_id,
-            agent_id=report.agent_id,
-            sequence=report.sequence,
-            taken_at=report.taken_at,
-            received_at=received_at,
-            source=report.source.value,
-            why=report.why.value,
-            kept_as=kept_as,
-            whole=packed.whole,
-            body=packed.body,
-        )
-    )
-    connection.execute(
-        insert(report_ids).values(report_id=report.report_id, machine_id=machine_id, number=number)
-    )
+def add_reports(connection: Connection, added: Sequence[NewReport]) -> None:
+    if not added:
+        return
+    connection.execute(_ADD_REPORT, [_columns(each) for each in added])
+    places = [
+        {"report_id": each.report.report_id, "machine_id": each.machine_id, "number": each.number}
+        for each in added
+    ]
+    connection.execute(_ADD_ID, places)
+
+
+_ADD_REPORT, _ADD_ID = insert(reports), insert(report_ids)
+
+
+def _columns(added: NewReport) -> dict[str, Any]:
+    report = added.report
+    return {
+        "machine_id": added.machine_id,
+        "number": added.number,
+        "report_id": report.report_id,
+        "agent_id": report.agent_id,
+        "sequence": report.sequence,
+        "taken_at": report.taken_at,
+        "received_at": added.received_at,
+        "source": report.source.value,
+        "why": report.why.value,
+        "kept_as": added.kept_as,
+        "whole": added.packed.whole,
+        "body": added.packed.body,
+    }
 
 
 def load_body(connection: Connection, machine_id: int, number: int) -> bytes | None:
@@ -154,14 +177,31 @@ def load_changes(connection: Connection, machine_id: int, count: int) -> Sequenc
         .order_by(firmware_changes.c.id.desc())
         .limit(count)
     )
-    return [
-        FirmwareChange(
-            from_text=row.from_text,
-            to_text=row.to_text,
-            from_seen_at=row.from_seen_at,
-            to_seen_at=row.to_seen_at,
-            order=Order(row.order),
-            is_planned=row.flash_id is not None,
-        )
-        for row in rows
-    ]
+    return [_change(row) for row in rows]
+
+
+def last_changes(
+    connection: Connection, machine_ids: Iterable[int], since: datetime
+) -> dict[int, FirmwareChange]:
+    """The newest firmware change of each of these machines that had one since then."""
+    rows = connection.execute(_CHANGES_SINCE, {"ids": list(machine_ids), "since": since})
+    return {row.machine_id: _change(row) for row in rows}
+
+
+_CHANGES_SINCE = (
+    select(firmware_changes)
+    .where(firmware_changes.c.machine_id.in_(bindparam("ids", expanding=True)))
+    .where(firmware_changes.c.to_seen_at >= bindparam("since"))
+    .order_by(firmware_changes.c.id)
+)
+
+
+def _change(row: Row[Any]) -> FirmwareChange:
+    return FirmwareChange(
+        from_text=row.from_text,
+        to_text=row.to_text,
+        from_seen_at=row.from_seen_at,
+        to_seen_at=row.to_seen_at,
+        order=Order(row.order),
+        is_planned=row.flash_id is not None,
+    )

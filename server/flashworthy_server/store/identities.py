@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, bindparam, delete, select
 
 from flashworthy_common.identity import Evidence
 from flashworthy_server.db import upsert
@@ -10,10 +10,18 @@ from flashworthy_server.tables import identities
 
 
 def load_evidence(connection: Connection, machine_id: int) -> Evidence:
-    rows = connection.execute(
-        select(identities.c.kind, identities.c.value).where(identities.c.machine_id == machine_id)
-    )
-    return Evidence(frozenset((row.kind, row.value) for row in rows))
+    return evidence_of_machines(connection, [machine_id])[machine_id]
+
+
+def evidence_of_machines(connection: Connection, machine_ids: Sequence[int]) -> dict[int, Evidence]:
+    """By machine, what speaks for it; nothing may."""
+    found: dict[int, set[tuple[str, str]]] = {each: set() for each in machine_ids}
+    for machine_id, kind, value in connection.execute(_EVIDENCE, {"ids": list(machine_ids)}):
+        found[machine_id].add((kind, value))
+    return {each: Evidence(frozenset(items)) for each, items in found.items()}
+
+
+_EVIDENCE = select(identities).where(identities.c.machine_id.in_(bindparam("ids", expanding=True)))
 
 
 def save_evidence(connection: Connection, machine_id: int, seen: Evidence) -> None:

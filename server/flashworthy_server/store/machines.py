@@ -1,15 +1,17 @@
 """What a machine is now: one row each."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property, partial
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Row,
+    Update,
     bindparam,
     func,
     insert,
@@ -27,11 +29,15 @@ from flashworthy_server.tables import machines, whole_bodies
 _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Newest:
-    """A machine's newest report, and what is read from it."""
+    """A machine's newest report, and what is read from it; the report itself once it is asked for.
 
-    report: Report
+    `read` makes the report from what is kept: half of all that loading a machine costs.
+    """
+
+    read: Callable[[], Report]
+    taken_at: datetime
     received_at: datetime
     clock_difference_seconds: Maybe[int]
     running: tuple[str, datetime] | None  # the last version that could be read, and when
@@ -39,6 +45,10 @@ class Newest:
     firmware_on: date | None
     combination_id: int
     address: str | None = None  # that the report came from; none: no machine sent it
+
+    @cached_property
+    def report(self) -> Report:
+        return self.read()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +94,43 @@ class StoredMachine:
         return self.newest.received_at if self.newest else self.enrolled_at
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reported:
+    """What a report makes of its machine."""
+
+    was: StoredMachine
+    report_id: str
+    name: str
+    number: int  # of the report in the machine's history
+    sequence: int | None  # of the current agent, whoever made the report
+    newest: Newest
+    body: bytes  # of the report, packed against the machine's whole one
+    judgement: Judgement
+    due_at: datetime | None  # when judgement or attention may change by time alone; none: never
+
+    @property
+    def is_as_before(self) -> bool:
+        """Whether nothing changed but times; that it is due may stand there too early."""
+        was, newest = self.was, self.was.newest
+        return (
+            newest is not None
+            and was.judgement is not None
+            and self.name == was.name
+            and self.newest.firmware_on == newest.firmware_on
+            and self.newest.combination_id == newest.combination_id
+            and self.newest.address == newest.address
+            and self.judgement.is_kept_as == was.judgement.is_kept_as
+            and self._is_due_soon_enough
+        )
+
+    @property
+    def _is_due_soon_enough(self) -> bool:
+        was_due, is_due = self.was.due_at, self.due_at
+        if was_due is None or is_due is None:
+            return was_due is is_due
+        return self.newest.received_at < was_due <= is_due
+
+
 # ---- one machine ------------------------------------------------------------------------------
 
 
@@ -99,16 +146,28 @@ def load_machine(connection: Connection, machine_id: int) -> StoredMachine | Non
 
 
 def load_machines(connection: Connection, machine_ids: Iterable[int]) -> list[StoredMachine]:
-    rows = connection.execute(_WITH_WHOLE.where(machines.c.id.in_(list(machine_ids))))
+    rows = connection.execute(_LOAD, {"ids": list(machine_ids)})
     return [_machine(row) for row in rows]
 
 
-_WITH_WHOLE = select(
-    machines,
-    whole_bodies.c.number.label("whole_number"),
-    whole_bodies.c.received_at.label("whole_received_at"),
-    whole_bodies.c.body.label("whole_body"),
-).join_from(machines, whole_bodies, isouter=True)
+def take_machines(connection: Connection, machine_ids: Iterable[int]) -> dict[int, StoredMachine]:
+    """Machines by their ids, which nobody else changes until the end of the transaction."""
+    rows = connection.execute(_TAKE, {"ids": sorted(machine_ids)})
+    return {row.id: _machine(row) for row in rows}
+
+
+# Statements of every report are made once: to make one costs as much as to execute it.
+_LOAD = (
+    select(
+        machines,
+        whole_bodies.c.number.label("whole_number"),
+        whole_bodies.c.received_at.label("whole_received_at"),
+        whole_bodies.c.body.label("whole_body"),
+    )
+    .join_from(machines, whole_bodies, isouter=True)
+    .where(machines.c.id.in_(bindparam("ids", expanding=True)))
+)
+_TAKE = _LOAD.order_by(machines.c.id).with_for_update(of=machines)  # in one order: no deadlocks
 
 
 def machine_ids_named(connection: Connection, name: str) -> Sequence[int]:
@@ -172,73 +231,76 @@ def adopt_agent(connection: Connection, machine_id: int, agent_id: str) -> None:
     )
 
 
-def save_newest(
-    connection: Connection,
-    machine: StoredMachine,
-    newest: Newest,
-    body: bytes,
-    *,
-    name: str,
-    sequence: int | None,
-) -> None:
-    """What the machine is now; indexed columns are written only where they changed.
+def save_reported(connection: Connection, found: Iterable[Reported]) -> None:
+    """What machines are now, by their newest reports.
 
-    Args:
-        machine: as it was.
-        body: of the newest report, packed against the machine's whole one.
-        sequence: of the current agent, whoever made the report.
+    Where a report says what the one before said, no index and no counted column is touched.
     """
-    report, running, was = newest.report, newest.running, machine.newest
-    difference = newest.clock_difference_seconds
-    values: dict[str, Any] = {
-        "report_id": report.report_id,
-        "sequence": sequence,
-        "taken_at": report.taken_at,
-        "received_at": newest.received_at,
-        "clock_difference_seconds": None if isinstance(difference, Unknown) else difference,
-        "report": body,
-        "running_text": running[0] if running else None,
-        "running_seen_at": running[1] if running else None,
-        "running_since": newest.running_since,
-    }
-    if name != machine.name:
-        values["name"] = name
-    if was is None or was.firmware_on != newest.firmware_on:
-        values["firmware_on"] = newest.firmware_on
-    if was is None or was.combination_id != newest.combination_id:
-        values["combination_id"] = newest.combination_id
-    if was is None or was.address != newest.address:
-        values["address"] = newest.address
-    connection.execute(update(machines).where(machines.c.id == machine.id).values(values))
+    as_before: list[dict[str, Any]] = []
+    others: list[dict[str, Any]] = []
+    for each in found:
+        (as_before if each.is_as_before else others).append(_reported(each))
+    for statement, rows in ((_SAVE_SEEN, as_before), (_SAVE_REPORTED, others)):
+        if rows:
+            connection.execute(statement, rows)
 
 
-def save_report_number(connection: Connection, machine_id: int, number: int) -> None:
-    connection.execute(
-        update(machines).where(machines.c.id == machine_id).values(report_number=number)
-    )
+def save_report_numbers(connection: Connection, numbers: Mapping[int, int]) -> None:
+    """The numbers of reports that change nothing else of their machines, by machine."""
+    rows = [{"machine": id_, "new_report_number": number} for id_, number in numbers.items()]
+    if rows:
+        connection.execute(_SAVE_NUMBER, rows)
 
 
-def save_whole(connection: Connection, machine_id: int, whole: Whole) -> None:
-    """The body that a machine's reports are held against from now on."""
-    values = {"number": whole.number, "received_at": whole.received_at, "body": whole.packed}
-    statement = upsert(whole_bodies).values(machine_id=machine_id, **values)
-    connection.execute(statement.on_conflict_do_update(index_elements=["machine_id"], set_=values))
+def save_wholes(connection: Connection, wholes: Mapping[int, Whole]) -> None:
+    """The bodies that machines' reports are held against from now on, by machine."""
+    rows = [
+        {
+            "machine_id": machine_id,
+            "number": whole.number,
+            "received_at": whole.received_at,
+            "body": whole.packed,
+        }
+        for machine_id, whole in wholes.items()
+    ]
+    if rows:
+        connection.execute(_SAVE_WHOLE, rows)
 
 
 def save_mark(connection: Connection, machine_id: int, marked: str | None) -> None:
     connection.execute(update(machines).where(machines.c.id == machine_id).values(marked=marked))
 
 
-_SAVE_TIMES = (
-    update(machines)
-    .where(machines.c.id == bindparam("number"))
-    .values(holds_until=bindparam("new_holds_until"), due_at=bindparam("new_due_at"))
+def _changing(*names: str) -> Update:
+    """An update of these columns of one machine, for many at once."""
+    values: dict[str, Any] = {name: bindparam(f"new_{name}") for name in names}
+    return update(machines).where(machines.c.id == bindparam("machine")).values(values)
+
+
+_TIMES = ("holds_until", "due_at")
+_JUDGED = ("outcome", "sentence", "rules_version", "own_priority")
+_SELDOM_NEW = ("name", "firmware_on", "combination_id", "address")  # most stand in indexes
+_SEEN = (
+    "report_id",
+    "report_number",
+    "sequence",
+    "taken_at",
+    "received_at",
+    "clock_difference_seconds",
+    "report",
+    "running_text",
+    "running_seen_at",
+    "running_since",
 )
-_SAVE_JUDGEMENT = _SAVE_TIMES.values(
-    outcome=bindparam("new_outcome"),
-    sentence=bindparam("new_sentence"),
-    rules_version=bindparam("new_rules_version"),
-    own_priority=bindparam("new_own_priority"),
+_SAVE_NUMBER = _changing("report_number")
+_SAVE_TIMES = _changing(*_TIMES)
+_SAVE_JUDGEMENT = _changing(*_TIMES, *_JUDGED)
+_SAVE_SEEN = _changing(*_SEEN, "holds_until")
+_SAVE_REPORTED = _changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED)
+_WHOLE = upsert(whole_bodies)
+_SAVE_WHOLE = _WHOLE.on_conflict_do_update(
+    index_elements=["machine_id"],
+    set_={name: _WHOLE.excluded[name] for name in ("number", "received_at", "body")},
 )
 
 
@@ -256,7 +318,7 @@ def save_judgements(connection: Connection, found: Iterable[Judged]) -> None:
     times, others = [], []
     for each in found:
         kept, new = each.machine.judgement, each.judgement
-        row = {"number": each.machine.id, "new_due_at": each.due_at}
+        row = {"machine": each.machine.id, "new_due_at": each.due_at}
         row["new_holds_until"] = new.holds_until if new else None
         if new and (kept is None or kept.is_kept_as != new.is_kept_as):
             others.append(row | {f"new_{name}": value for name, value in new.is_kept_as.items()})
@@ -265,6 +327,31 @@ def save_judgements(connection: Connection, found: Iterable[Judged]) -> None:
     for statement, rows in ((_SAVE_TIMES, times), (_SAVE_JUDGEMENT, others)):
         if rows:
             connection.execute(statement, rows)
+
+
+def _reported(found: Reported) -> dict[str, Any]:
+    newest, difference = found.newest, found.newest.clock_difference_seconds
+    running_text, running_seen_at = newest.running or (None, None)
+    return {
+        "machine": found.was.id,
+        "new_name": found.name,
+        "new_report_id": found.report_id,
+        "new_report_number": found.number,
+        "new_sequence": found.sequence,
+        "new_taken_at": newest.taken_at,
+        "new_received_at": newest.received_at,
+        "new_clock_difference_seconds": None if isinstance(difference, Unknown) else difference,
+        "new_report": found.body,
+        "new_running_text": running_text,
+        "new_running_seen_at": running_seen_at,
+        "new_running_since": newest.running_since,
+        "new_firmware_on": newest.firmware_on,
+        "new_combination_id": newest.combination_id,
+        "new_address": newest.address,
+        "new_due_at": found.due_at,
+        "new_holds_until": found.judgement.holds_until,
+        **{f"new_{name}": value for name, value in found.judgement.is_kept_as.items()},
+    }
 
 
 def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:
@@ -311,7 +398,8 @@ def _judgement(row: Row[Any]) -> Judgement:
 def _newest(row: Row[Any], whole: Whole) -> Newest:
     difference = row.clock_difference_seconds
     return Newest(
-        report=report_from_json(json.loads(unpacked_against(row.report, whole.text))),
+        read=partial(_read_report, row.report, whole),
+        taken_at=row.taken_at,
         received_at=row.received_at,
         clock_difference_seconds=_CLOCK_UNKNOWN if difference is None else difference,
         running=None if row.running_text is None else (row.running_text, row.running_seen_at),
@@ -320,6 +408,10 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
         combination_id=row.combination_id,
         address=row.address,
     )
+
+
+def _read_report(body: bytes, whole: Whole) -> Report:
+    return report_from_json(json.loads(unpacked_against(body, whole.text)))
 
 
 # ---- machines' tokens ------------------------------------------------------------------------
@@ -337,15 +429,7 @@ class MachineToken:
 
 
 def machine_of_token(connection: Connection, digest: str) -> MachineToken | None:
-    row = connection.execute(
-        select(
-            machines.c.id,
-            machines.c.agent_id,
-            machines.c.token_made_at,
-            machines.c.token_digest,
-            machines.c.old_token_digest,
-        ).where((machines.c.token_digest == digest) | (machines.c.old_token_digest == digest))
-    ).one_or_none()
+    row = connection.execute(_TOKEN, {"digest": digest}).one_or_none()
     if row is None:
         return None
     return MachineToken(
@@ -355,6 +439,18 @@ def machine_of_token(connection: Connection, digest: str) -> MachineToken | None
         is_old=row.old_token_digest == digest,
         has_old=row.old_token_digest is not None,
     )
+
+
+_TOKEN = select(
+    machines.c.id,
+    machines.c.agent_id,
+    machines.c.token_made_at,
+    machines.c.token_digest,
+    machines.c.old_token_digest,
+).where(
+    (machines.c.token_digest == bindparam("digest"))
+    | (machines.c.old_token_digest == bindparam("digest"))
+)
 
 
 def replace_token(

@@ -29,10 +29,12 @@ def add_limits(
 
 def limits_in_force(connection: Connection) -> list[StoredLimits]:
     """The newest of each place; the whole site's first."""
-    newest = select(func.max(policies.c.id)).group_by(policies.c.place)
-    rows = connection.execute(select(policies).where(policies.c.id.in_(newest)))
-    found = [StoredLimits(*row) for row in rows]
+    found = [StoredLimits(*row) for row in connection.execute(_IN_FORCE)]
     return sorted(found, key=lambda each: each.place or "")
+
+
+_NEWEST = select(func.max(policies.c.id)).group_by(policies.c.place)
+_IN_FORCE = select(policies).where(policies.c.id.in_(_NEWEST))
 
 
 def versions_of(connection: Connection, place: str | None, count: int) -> list[StoredLimits]:
