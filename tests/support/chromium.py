@@ -68,7 +68,7 @@ class Window:
         self.page.get_by_role("link", name=label, exact=True).first.click()
 
     def type(self, label: str, text: str) -> None:
-        self.page.get_by_label(label).first.fill(text)
+        self.page.get_by_label(label).locator("visible=true").first.fill(text)
 
     @property
     def words(self) -> str:

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from flask import Response, render_template
+from flask import Response, render_template, request
 
 from flashworthy_server.pages.blueprint import blueprint
 from flashworthy_server.pages.forms import or_back_to, text, to_page, whole_number
@@ -16,7 +16,10 @@ MOST_DAYS = 366
 @blueprint.get("/codes")
 def codes(**shown_once: Any) -> str:
     found = credentials.all_codes(current_site())
-    return render_template("pages/codes.html", codes=found, **shown_once)
+    address = current_site().config.public_url or request.host_url
+    return render_template(
+        "pages/codes.html", codes=found, address=address.rstrip("/"), **shown_once
+    )
 
 
 @blueprint.post("/codes")
