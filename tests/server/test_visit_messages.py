@@ -7,7 +7,7 @@ from icalendar import Calendar
 
 from flashworthy_server.errors import ConflictError, InvalidInputError, MailError
 from flashworthy_server.mailing import parse_recipients
-from flashworthy_server.services import visit_calendars, visit_messages, visit_plans
+from flashworthy_server.services import accounts, visit_calendars, visit_messages, visit_plans
 from flashworthy_server.services import visits as service
 from flashworthy_server.services.visit_plans import Wanted
 from flashworthy_server.services.who import Role
@@ -24,7 +24,7 @@ def visit(site):
     """One planned visit to two machines; its number."""
     site.know()
     site.person(Role.TECHNICIAN, "Tom Arden")
-    site.settle(public_url="https://flashworthy.example", time_zone="Europe/London")
+    site.settle(time_zone="Europe/London")
     for number in (1, 2):
         site.machine(number, place="Elmford / staff room; east, 1st floor")
     wanted = Wanted(
@@ -166,3 +166,41 @@ def test_a_visit_that_is_called_off_is_cancelled_in_the_same_entry(site, visit):
 
     assert (after["UID"], after["STATUS"]) == (before["UID"], "CANCELLED")
     assert after["SEQUENCE"] == before["SEQUENCE"] + 1  # §3.8.7.4
+
+
+def test_a_feed_has_the_visits_of_its_technician_and_no_others(site, visit):
+    tom = site.signed_in("Tom Arden")
+    other = site.browser(Role.ADMINISTRATOR)
+    addresses = {who: make_calendar(browser) for who, browser in (("tom", tom), ("a", other))}
+
+    feeds = {who: events_in(site.client.get(path).data)[1] for who, path in addresses.items()}
+
+    assert [len(feeds[who]) for who in ("tom", "a")] == [1, 0]
+
+
+def test_an_address_that_is_made_anew_ends_the_old_one(site, visit):
+    tom = site.signed_in("Tom Arden")
+    old, new = make_calendar(tom), make_calendar(tom)
+
+    assert site.client.get(old).status_code == 404
+    assert site.client.get(new).status_code == 200
+    tom.send(tom.open("/visits"), "End it")
+    assert site.client.get(new).status_code == 404
+
+
+def test_whoever_is_disabled_has_no_calendar(site, visit):
+    path = make_calendar(site.signed_in("Tom Arden"))
+    accounts.disable(site.site, WHO, 1)
+
+    assert site.client.get(path).status_code == 404
+
+
+def make_calendar(browser):
+    """The path of a new calendar, as the page shows it once."""
+    label = "Make a calendar address"
+    page = browser.open("/visits")
+    if not any(form.label.strip() == label for form in page.forms):
+        label = "Make another address"
+    page = browser.send(page, label)
+    (address,) = [word for word in page.text.split() if "/calendar/" in word]
+    return "/calendar/" + address.partition("/calendar/")[2]

@@ -36,6 +36,15 @@ PARTS: dict[str, dict[str, object]] = {
     "pages.fetch_package": {"package_id": 1},
     "pages.job": {"job_id": 1},
     "pages.job_output": {"job_id": 2},
+    "pages.record": {"machine_id": 3},
+    "pages.machine_code": {"machine_id": 3},
+    "pages.visit": {"visit_id": 1},
+    "pages.visit_sheet": {"visit_id": 1},
+    "pages.visit_work": {"visit_id": 1},
+    "pages.visit_machine": {"visit_id": 1, "machine_id": 3},
+    "pages.visit_calendar": {"visit_id": 1},
+    "pages.visits_month": {"month": "2026-11"},
+    "pages.calendar_feed": {"secret": "nobody-knows-it"},
 }
 
 
@@ -68,6 +77,9 @@ def fill(server: RealServer, folder: Path) -> None:
     server.call("symptoms", "add", SHOWN, "the fan hums after sleep")
     server.call("confirmations", "add", "castle-row-folio-14-02", "recovery-key")
     server.call("flash", "start", "birchwick-folio-14-01")
+    server.call("account", "new", "Rosa Kemp", "--role", "technician")
+    when = ("--begins", "2126-11-26 09:00", "--ends", "2126-11-26 11:00")
+    server.call("visit", "plan", SHOWN, "#5", *when, "--technician", "Rosa Kemp")
     package = folder / "folio-14-1.29.cap"
     package.write_bytes(b"stands for the maker's file")
     said = ("--maker", "Quillmark", "--model", "Folio 14", "--version", "1.29")

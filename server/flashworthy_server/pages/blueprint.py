@@ -1,5 +1,6 @@
 """The one blueprint of the pages, and what every template may use."""
 
+import uuid
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,7 +10,9 @@ from flask import Blueprint, g, request, url_for
 
 from flashworthy_common.present import age_in_words
 from flashworthy_common.values import write_time
+from flashworthy_server.local_time import window_in_words
 from flashworthy_server.pages.forms import Form, form_that_came_back
+from flashworthy_server.services.visits import StoredVisit
 from flashworthy_server.services.who import Role, Who
 from flashworthy_server.web import access
 from flashworthy_server.web.context import current_site
@@ -20,6 +23,7 @@ from flashworthy_server.web.origin import FORM_FIELD
 PLACES = (
     ("overview", "Today"),
     ("machines", "Machines"),
+    ("visits", "Visits"),
     ("review", "Review"),
     ("releases", "Releases"),
 )
@@ -57,6 +61,7 @@ def _for_templates() -> dict[str, Any]:
         "form_to": Form,
         "form_token": form_token,
         "links_to": lambda pages: list(_links(pages, who.role)),
+        "new_key": lambda: str(uuid.uuid4()),
         "may": lambda endpoint: _may(who.role, f"{access.PAGES}.{endpoint}"),
         "who": who,
     }
@@ -91,6 +96,13 @@ def _exact(time: datetime | None) -> str:
 def _minute(time: datetime | None) -> str:
     """As people read it, to the minute."""
     return f"{time.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if time else ""
+
+
+@blueprint.app_template_filter("window")
+def _window(visit: StoredVisit) -> str:
+    """When a visit is, in the site's own time."""
+    zone_name = current_site().config.time_zone
+    return window_in_words(visit.begins_at, visit.ends_at, zone_name)
 
 
 def _links(pages: Iterable[tuple[str, str]], role: Role | None) -> Iterator[Link]:

@@ -1,6 +1,6 @@
 """Machines for people: lists, one machine, its history, its verdict."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -157,6 +157,12 @@ def maker_and_models(site: Site, machine_ids: Sequence[int]) -> tuple[str, list[
     rows = [view_machine(site, each).row.machine for each in machine_ids]
     maker = next((row.maker for row in rows if row.maker), "")
     return maker, list(dict.fromkeys(row.model for row in rows if row.model))
+
+
+def names_of(site: Site, machine_ids: Iterable[int]) -> dict[int, str]:
+    """The names of machines, by their ids; those that are not there are left out."""
+    with site.database.reading() as connection:
+        return machine_store.names_of(connection, machine_ids)
 
 
 def machine_id_of(site: Site, name: str) -> int:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.readiness import Moment, Verdict
+from flashworthy_common.report import Report
 from flashworthy_common.visits.progress import Progress
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError
@@ -37,7 +38,8 @@ class OnTheSpot:
 
     view: VisitView
     machine: MachineAtVisit
-    verdict: Verdict | None  # for the spot, of now; none before the first report
+    verdict: Verdict | None = None  # for the spot, of now; none before the first report
+    report: Report | None = None  # the newest
 
     @property
     def next(self) -> MachineAtVisit | None:
@@ -61,9 +63,10 @@ def look(site: Site, visit_id: int, machine_id: int) -> OnTheSpot:
     with site.database.reading() as connection:
         stored = load_machine(connection, machine_id)
         if stored.newest is None:
-            return OnTheSpot(view, machine, None)
+            return OnTheSpot(view, machine)
         known = judgement.know(connection, stored, stored.newest)
-    return OnTheSpot(view, machine, known.verdict(Moment.SPOT, site.clock()))
+    verdict = known.verdict(Moment.SPOT, site.clock())
+    return OnTheSpot(view, machine, verdict, known.machine.report)
 
 
 def note_started(

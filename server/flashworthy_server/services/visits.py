@@ -33,7 +33,8 @@ from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import visits as store
 from flashworthy_server.store.visits import Filters as Filters
-from flashworthy_server.store.visits import FlashAtVisit, Note, StoredVisit, VisitedMachine
+from flashworthy_server.store.visits import FlashAtVisit, Note, VisitedMachine
+from flashworthy_server.store.visits import StoredVisit as StoredVisit
 
 MOST_OPEN = 1000  # visits that are looked through for those that are over
 LONGEST_REASON = 500  # characters

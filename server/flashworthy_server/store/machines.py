@@ -170,6 +170,11 @@ _LOAD = (
 _TAKE = _LOAD.order_by(machines.c.id).with_for_update(of=machines)  # in one order: no deadlocks
 
 
+def names_of(connection: Connection, machine_ids: Iterable[int]) -> dict[int, str]:
+    query = select(machines.c.id, machines.c.name).where(machines.c.id.in_(list(machine_ids)))
+    return {row.id: row.name for row in connection.execute(query)}
+
+
 def machine_ids_named(connection: Connection, name: str) -> Sequence[int]:
     found = select(machines.c.id).where(machines.c.name == name).order_by(machines.c.id)
     return connection.scalars(found).all()
