@@ -81,6 +81,12 @@ def days_later(time: datetime, days: int, zone_name: str) -> datetime:
     return (local + timedelta(days=days)).replace(fold=0).astimezone(UTC)
 
 
+def day_window(time: datetime, zone_name: str) -> tuple[datetime, datetime]:
+    """Begin and end of the site's day in which a time lies, in UTC."""
+    begin = time.astimezone(zone(zone_name)).replace(hour=0, minute=0, second=0, microsecond=0)
+    return begin.astimezone(UTC), days_later(begin, 1, zone_name)
+
+
 def month_of(time: datetime, zone_name: str) -> str:
     """The month in which a time lies at the site, such as ``2026-05``."""
     return f"{time.astimezone(zone(zone_name)):%Y-%m}"

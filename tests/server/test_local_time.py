@@ -91,6 +91,12 @@ def test_a_month_begins_and_ends_at_the_sites_midnight():
     )
 
 
+def test_the_day_on_which_the_clock_goes_back_has_25_hours():
+    begin, end = local_time.day_window(datetime(2026, 10, 25, 12, 0, tzinfo=UTC), LONDON)
+
+    assert (begin, end - begin) == (datetime(2026, 10, 24, 23, 0, tzinfo=UTC), timedelta(hours=25))
+
+
 def test_a_time_zone_that_nobody_knows_is_refused():
     with pytest.raises(ConfigurationError, match=r"time_zone: .* got 'Wendle'"):
         config_from({"time_zone": "Wendle"})

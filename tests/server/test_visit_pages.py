@@ -309,12 +309,26 @@ def test_a_visit_that_is_called_off_is_not_in_the_list(site, tom, visit):
     assert "No visit is planned" in tom.open("/visits").text
 
 
+def test_the_first_page_names_the_visits_of_today_and_those_not_finished(site, tom, visit):
+    assert "Visits today" not in tom.open("/").text
+
+    site.clock.now = IN_A_DAY - timedelta(hours=9)
+
+    assert "Elmford : Tuesday 5 May 2026, 10:00" in site.signed_in(TOM).open("/").text
+
+
+def test_a_machines_page_leads_to_its_record_and_to_a_plan(site, tom, visit):
+    links = tom.open("/machines/1").links
+
+    assert {"/machines/1/record", "/visits/new?machine=1"} <= set(links)
+
+
 # ---- places ------------------------------------------------------------------------------------
 
 
 def test_rules_are_previewed_and_set(site, tom):
     site.machine(1)
-    form = tom.open("/places").form("Show what would changeLet these be the rules")
+    form = tom.open("/places").form("Show what would change")
     rules = {"rules": "Elmford / cellar | desk-* |\n\nKelling | | 192.0.2.0/24"}
 
     preview = tom.post(form.action, {**form.fields, **rules, "do": "preview"})
@@ -326,7 +340,7 @@ def test_rules_are_previewed_and_set(site, tom):
 
 
 def test_a_rule_that_cannot_be_read_names_its_line(site, tom):
-    form = tom.open("/places").form("Show what would changeLet these be the rules")
+    form = tom.open("/places").form("Show what would change")
 
     page = tom.post(form.action, {**form.fields, "rules": "Elmford", "do": "set"})
 
@@ -336,7 +350,7 @@ def test_a_rule_that_cannot_be_read_names_its_line(site, tom):
 
 def test_a_list_is_previewed_and_placed(site, tom):
     site.machine(1)
-    form = tom.open("/places").form("Show where they would standPlace them")
+    form = tom.open("/places").form("Show where they would stand")
 
     preview = tom.post(form.action, {**form.fields, "list": "desk-001,Attic", "do": "preview"})
     tom.post(form.action, {**form.fields, "list": "desk-001,Attic", "do": "set"})

@@ -6,6 +6,7 @@ from flashworthy_common.readiness import Outcome
 from flashworthy_server.pages import pictures
 from flashworthy_server.pages.blueprint import blueprint
 from flashworthy_server.services import today as service
+from flashworthy_server.services import visits as visit_service
 from flashworthy_server.web.context import current_site
 
 _MOST_OPEN = 8  # of the worklist; the rest is counted
@@ -20,13 +21,15 @@ MEANS = {
 
 @blueprint.get("/")
 def overview() -> str:
-    found = service.today(current_site())
+    site = current_site()
+    found = service.today(site)
     outcomes = [each.value for each in MEANS]
     courses = {name: [day[name] for day in found.days.values()] for name in outcomes}
     return render_template(
         "pages/overview.html",
         today=found,
         overview=found.overview,
+        visits=visit_service.visits_of_today(site),
         means={each.value: words for each, words in MEANS.items()},
         most_open=_MOST_OPEN,
         ages=_in_order(found.overview.firmware_age),

@@ -28,6 +28,7 @@ from flashworthy_common.visits.progress import (
 )
 from flashworthy_server.db import Connection
 from flashworthy_server.errors import ConflictError, InvalidInputError, NotFoundError
+from flashworthy_server.local_time import day_window
 from flashworthy_server.services import audit, judgement
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
@@ -37,6 +38,7 @@ from flashworthy_server.store.visits import FlashAtVisit, Note, VisitedMachine
 from flashworthy_server.store.visits import StoredVisit as StoredVisit
 
 MOST_OPEN = 1000  # visits that are looked through for those that are over
+MOST_TODAY = 20  # visits of the first page
 LONGEST_REASON = 500  # characters
 # A flash that was noted elsewhere belongs to a visit from so long before its window until so long
 # after it.
@@ -152,6 +154,12 @@ def list_visits(
     with site.database.reading() as connection:
         found = store.load_visits(connection, filters, after=after, count=count)
         return views(site, connection, found)
+
+
+def visits_of_today(site: Site) -> list[VisitView]:
+    """Open visits that begin before the site's day is over: today's, and those not finished."""
+    _, ends_at = day_window(site.clock(), site.config.time_zone)
+    return list_visits(site, Filters(is_open=True, begins_before=ends_at), count=MOST_TODAY)
 
 
 def close_those_over(site: Site) -> int:
