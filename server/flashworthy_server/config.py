@@ -79,6 +79,7 @@ class Config:
     work_pause_seconds: int = 2  # between two looks for what is due to be judged again
     jobs_pause_seconds: int = 2  # between two looks for long work that somebody asked for
     jobs_kept_days: int = 30  # what came of such work is kept, with its files
+    history_months: int = 0  # whole months of reports kept beside this one; 0: all of them
     changed_shown_days: int = 30  # a version change asks for attention this long
 
 

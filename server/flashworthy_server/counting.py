@@ -120,7 +120,7 @@ class _Trigger:
 
 _ON_SQLITE = "CREATE TRIGGER {name} AFTER {event} ON {table} WHEN {when} BEGIN{add} END"
 _ON_POSTGRESQL = """
-CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
+CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
 {hold}{add}
 RETURN NULL; END $$
 ----

@@ -5,29 +5,26 @@ from alembic.config import Config as AlembicConfig
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
+from sqlalchemy import inspect
 from sqlalchemy.exc import DBAPIError
 
-from flashworthy_server.db import Database
-from flashworthy_server.errors import DatabaseError
+from flashworthy_server.db import Connection, Database
+from flashworthy_server.errors import BusyError, DatabaseError
+from flashworthy_server.tables import metadata
 
 _OF_OTHERS = 0o077  # rights of the group and of everyone
 _WHAT_TO_DO = "run: flashworthy-server migrate"
 
 
 def migrate(database: Database) -> None:
-    """Bring the tables to the version that this program needs; does nothing where they are.
-
-    The file of a new SQLite database is for its owner only: reports tell of people.
-    """
+    """Bring the tables to the version that this program needs; does nothing where they are."""
     try:
-        if database.missing_file:
-            database.missing_file.touch(mode=0o600)
+        make_file(database)
         with database.writing() as connection:
-            settings = _settings()
-            settings.attributes["connection"] = connection
-            command.upgrade(settings, "head")
-    except DBAPIError as error:
-        raise _cannot_use(database, error.orig) from error
+            database.dialect.require_fit(connection)
+            _upgrade(connection)
+    except (DBAPIError, BusyError) as error:
+        raise _cannot_use(database, _reason(error)) from error
     except CommandError as error:  # of a version that this program has never heard of
         raise _cannot_use(database, error) from error
     except OSError as error:
@@ -47,10 +44,10 @@ def require_current(database: Database) -> None:
         )
     try:
         with database.reading() as connection:
-            found = MigrationContext.configure(connection).get_current_revision()
-    except DBAPIError as error:
-        raise _cannot_use(database, error.orig) from error
-    needed = ScriptDirectory.from_config(_settings()).get_current_head()
+            found = _version(connection)
+    except (DBAPIError, BusyError) as error:
+        raise _cannot_use(database, _reason(error)) from error
+    needed = _needed_version()
     if found != needed:
         raise DatabaseError(
             f"{database.name} is at version {found or 'none'},"
@@ -58,10 +55,53 @@ def require_current(database: Database) -> None:
         )
 
 
+def make_file(database: Database) -> None:
+    """Make the file of a new SQLite database, for its owner only: reports tell of people."""
+    if database.missing_file:
+        database.missing_file.touch(mode=0o600)
+
+
+def is_new(connection: Connection) -> bool:
+    """Whether a database has no tables, of whatever program."""
+    return not inspect(connection).get_table_names()
+
+
+def is_current(connection: Connection) -> bool:
+    """Whether the tables are those that this program needs."""
+    return _version(connection) == _needed_version()
+
+
+def make_anew(connection: Connection) -> None:
+    """Make all tables, in place of those that are there, with all that is in them."""
+    metadata.drop_all(connection)
+    connection.exec_driver_sql("DROP TABLE IF EXISTS alembic_version")
+    _upgrade(connection)
+
+
+def _upgrade(connection: Connection) -> None:
+    settings = _settings()
+    settings.attributes["connection"] = connection
+    command.upgrade(settings, "head")
+
+
+def _version(connection: Connection) -> str | None:
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def _needed_version() -> str | None:
+    return ScriptDirectory.from_config(_settings()).get_current_head()
+
+
 def _settings() -> AlembicConfig:
     settings = AlembicConfig()
     settings.set_main_option("script_location", "flashworthy_server:migrations")
     return settings
+
+
+def _reason(error: DBAPIError | BusyError) -> object:
+    """In the words of the database, where it said something."""
+    said = error if isinstance(error, DBAPIError) else error.__cause__
+    return said.orig if isinstance(said, DBAPIError) else error
 
 
 def _cannot_use(database: Database, because: object) -> DatabaseError:

@@ -49,6 +49,10 @@ metadata = MetaData(
 )
 
 
+# Whole numbers have 64 bits everywhere, as SQLite keeps them.
+Number = BigInteger().with_variant(Integer(), "sqlite")
+
+
 class UtcTime(TypeDecorator[datetime]):
     """An aware time, kept in UTC; databases without time zones get it without one."""
 
@@ -58,8 +62,10 @@ class UtcTime(TypeDecorator[datetime]):
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         return None if value is None else value.astimezone(UTC)
 
-    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
-        return None if value is None else value.replace(tzinfo=UTC)
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
 class Id(TypeDecorator[str]):
@@ -108,7 +114,7 @@ def _where(condition: str) -> dict[str, Any]:
 audit = Table(
     "audit",
     metadata,
-    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("number", Number, primary_key=True, autoincrement=False),
     Column("at", UtcTime, nullable=False),
     Column("who", CleanText, nullable=False),
     Column("address", Text),  # none at the terminal
@@ -124,7 +130,7 @@ audit = Table(
 accounts = Table(
     "accounts",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("name", CleanText, nullable=False),  # as it is shown
     Column("key", CleanText, nullable=False, unique=True),  # the name as it is compared
     Column("role", Text, nullable=False),
@@ -136,7 +142,7 @@ accounts = Table(
     # The second factor: base32, as authenticators take it; no hash could be used to check a code.
     Column("totp_secret", Text),
     Column("totp_pending", Text),  # shown, and not confirmed by a code yet
-    Column("totp_step", BigInteger),  # the last time step that was used; none before it is older
+    Column("totp_step", Number),  # the last time step that was used; none before it is older
 )
 
 recovery_codes = Table(
@@ -150,7 +156,7 @@ recovery_codes = Table(
 sessions = Table(
     "sessions",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("digest", Text, nullable=False, unique=True),
     Column("account_id", ForeignKey("accounts.id"), nullable=False),
     Column("created_at", UtcTime, nullable=False),
@@ -166,13 +172,13 @@ sign_in_tries = Table(
     metadata,
     Column("what", Text, primary_key=True),  # an address, an account, or one from the other
     Column("since", UtcTime, nullable=False),
-    Column("count", Integer, nullable=False),
+    Column("count", Number, nullable=False),
 )
 
 tokens = Table(
     "tokens",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("name", CleanText, nullable=False, unique=True),
     Column("account_id", ForeignKey("accounts.id")),  # whose it is; none: a program's
     Column("digest", Text, nullable=False, unique=True),
@@ -186,11 +192,11 @@ tokens = Table(
 enrolment_codes = Table(
     "enrolment_codes",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("digest", Text, nullable=False, unique=True),
     Column("place", CleanText),
-    Column("uses", Integer, nullable=False),
-    Column("uses_left", Integer, nullable=False),
+    Column("uses", Number, nullable=False),
+    Column("uses_left", Number, nullable=False),
     Column("created_at", UtcTime, nullable=False),
     Column("created_by", CleanText, nullable=False),
     Column("expires_at", UtcTime, nullable=False),
@@ -200,7 +206,7 @@ enrolment_codes = Table(
 combinations = Table(
     "combinations",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     # The key of the combination: an unknown name is an empty text.
     Column("maker", CleanText, nullable=False),
     Column("model", CleanText, nullable=False),
@@ -209,8 +215,8 @@ combinations = Table(
     Column("version_text", CleanText, nullable=False),
     Column("names", JSON, nullable=False),  # the five names, each a text or why it is unknown
     Column("version_key", Text),  # sorts within one scheme and line; none where unreadable
-    Column("version_rules", Integer, nullable=False),  # that made the version key
-    Column("need_rules", Integer, nullable=False),  # that made the need
+    Column("version_rules", Number, nullable=False),  # that made the version key
+    Column("need_rules", Number, nullable=False),  # that made the need
     Column("need", JSON, nullable=False),
     Column("standing", Text, nullable=False),
     Column("priority", Text),  # none without a reason
@@ -245,27 +251,27 @@ outdated_needs = Table(
 due_groups = Table(
     "due_groups",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("combination_id", ForeignKey("combinations.id"), unique=True),  # none: of a place
     Column("place", CleanText),  # and all in it; none beside no combination: the whole site
     Column("after_name", CleanText, nullable=False),  # of the last machine that is done
-    Column("after_id", Integer, nullable=False),
+    Column("after_id", Number, nullable=False),
 )
 
 # How far judging them again is, while there is any to judge: one row.
 judging = Table(
     "judging",
     metadata,
-    Column("id", Integer, primary_key=True, autoincrement=False),  # 1
+    Column("id", Number, primary_key=True, autoincrement=False),  # 1
     Column("since", UtcTime, nullable=False),  # what was recorded before holds everywhere
-    Column("total", Integer, nullable=False),  # verdicts
-    Column("done", Integer, nullable=False),
+    Column("total", Number, nullable=False),  # verdicts
+    Column("done", Number, nullable=False),
 )
 
 machines = Table(
     "machines",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("name", CleanText, nullable=False),
     Column("place", CleanText),
     Column("place_by", Text),  # see services.machines.PlaceBy; none where no place is known
@@ -278,12 +284,12 @@ machines = Table(
     Column("enrolled_at", UtcTime, nullable=False),
     # The newest report, and what is read from it; none before the first.
     Column("report_id", Id),
-    Column("report_number", Integer, nullable=False, default=0),  # of the last one in `reports`
-    Column("sequence", BigInteger),  # of the current agent
+    Column("report_number", Number, nullable=False, default=0),  # of the last one in `reports`
+    Column("sequence", Number),  # of the current agent
     Column("taken_at", UtcTime),
     Column("received_at", UtcTime),
     Column("address", Text),  # that it came from; none: carried by hand, or a person's word
-    Column("clock_difference_seconds", BigInteger),  # server's minus machine's; none: unknown
+    Column("clock_difference_seconds", Number),  # server's minus machine's; none: unknown
     Column("report", LargeBinary),  # what differs from the machine's body in `whole_bodies`
     Column("running_text", CleanText),  # the last firmware version that could be read, and when
     Column("running_seen_at", UtcTime),
@@ -295,12 +301,12 @@ machines = Table(
     Column("sentence", CleanText),
     Column("holds_until", UtcTime),  # none: until something new is known
     Column("due_at", UtcTime),  # when verdict or attention may change by time alone; none: never
-    Column("rules_version", Integer),  # of the judgement
+    Column("rules_version", Number),  # of the judgement
     Column("own_priority", Text),  # where a fault that it shows raises its combination's
     # Whether a symptom, exception, board dump or confirmation was ever recorded of this one alone.
     Column("has_own_facts", Boolean, nullable=False, default=False),
     # The flash that its reports are held against, and when silence after it is an alarm.
-    Column("flash_id", Integer),  # in `flashes`; none: none was started of late
+    Column("flash_id", Number),  # in `flashes`; none: none was started of late
     Column("flash_alarm_at", UtcTime),  # none: nothing is waited for
     Index(None, "name", "id"),
     Index(None, "combination_id", "name", "id"),
@@ -318,8 +324,8 @@ summary = Table(
     metadata,
     Column("facet", Text, nullable=False),
     Column("name", CleanText, nullable=False),
-    Column("slot", BigInteger, nullable=False),  # of a transaction on PostgreSQL; 0: settled
-    Column("count", BigInteger, nullable=False),
+    Column("slot", Number, nullable=False),  # of a transaction on PostgreSQL; 0: settled
+    Column("count", Number, nullable=False),
     PrimaryKeyConstraint("facet", "name", "slot"),
     Index(None, "facet", "slot", "count", "name"),
     Index("ix_summary_unsettled", "facet", "name", **_where("slot <> 0")),
@@ -354,7 +360,7 @@ whole_bodies = Table(
     "whole_bodies",
     metadata,
     Column("machine_id", ForeignKey("machines.id"), primary_key=True, autoincrement=False),
-    Column("number", Integer, nullable=False),  # of the report that it came with
+    Column("number", Number, nullable=False),  # of the report that it came with
     Column("received_at", UtcTime, nullable=False),
     Column("body", LargeBinary, nullable=False),
 )
@@ -364,16 +370,16 @@ reports = Table(
     "reports",
     metadata,
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
-    Column("number", Integer, nullable=False),  # counts up per machine, in the order of arrival
+    Column("number", Number, nullable=False),  # counts up per machine, in the order of arrival
     Column("report_id", Id, nullable=False),
     Column("agent_id", Id, nullable=False),
-    Column("sequence", BigInteger, nullable=False),
+    Column("sequence", Number, nullable=False),
     Column("taken_at", UtcTime, nullable=False),
     Column("received_at", UtcTime, nullable=False),
     Column("source", Text, nullable=False),
     Column("why", Text, nullable=False),
     Column("kept_as", Text, nullable=False),  # see services.ingest.KeptAs
-    Column("whole", Integer),  # number of the report whose body this one is held against; none: own
+    Column("whole", Number),  # number of the report whose body this one is held against; none: own
     Column("body", LargeBinary, nullable=False),
     PrimaryKeyConstraint("machine_id", "number"),
 )
@@ -383,28 +389,28 @@ report_ids = Table(
     metadata,
     Column("report_id", Id, primary_key=True),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
-    Column("number", Integer, nullable=False),
+    Column("number", Number, nullable=False),
     sqlite_with_rowid=False,  # the key is the table: one tree less to write
 )
 
 firmware_changes = Table(
     "firmware_changes",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
     Column("from_text", CleanText, nullable=False),
     Column("to_text", CleanText, nullable=False),
     Column("from_seen_at", UtcTime, nullable=False),
     Column("to_seen_at", UtcTime, nullable=False),
     Column("order", Text, nullable=False),  # how the later version stands to the earlier one
-    Column("flash_id", Integer),  # that it came of, in `flashes`; none: nobody planned it
+    Column("flash_id", Number),  # that it came of, in `flashes`; none: nobody planned it
     Index(None, "machine_id", "id"),
 )
 
 releases = Table(
     "releases",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("maker", CleanText, nullable=False),  # canonical
     Column("version_text", CleanText, nullable=False),
     Column("state", Text, nullable=False),
@@ -425,7 +431,7 @@ release_advisories = Table(
 reviews = Table(
     "reviews",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("maker", CleanText, nullable=False),  # canonical
     Column("facts", JSON, nullable=False),
     Column("recorded_at", UtcTime, nullable=False),
@@ -435,7 +441,7 @@ reviews = Table(
 exceptions = Table(
     "exceptions",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("maker", CleanText, nullable=False),  # canonical
     Column("until", Date, nullable=False),
     Column("facts", JSON, nullable=False),
@@ -458,7 +464,7 @@ statement_names = Table(
     Column("maker", CleanText, nullable=False),
     Column("start", CleanText, nullable=False),
     Column("name", CleanText, nullable=False),  # folded, or a star for a pattern
-    Column("statement_id", Integer, nullable=False),  # in the table of its kind
+    Column("statement_id", Number, nullable=False),  # in the table of its kind
     PrimaryKeyConstraint("maker", "start", "name", "kind", "statement_id"),
     Index(None, "kind", "statement_id"),
 )
@@ -492,7 +498,7 @@ settings = Table(
 symptoms = Table(
     "symptoms",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
     Column("says", CleanText, nullable=False),
     Column("recorded_by", CleanText, nullable=False),
@@ -505,7 +511,7 @@ package_files = Table(
     "package_files",
     metadata,
     Column("sha256", Text, primary_key=True),  # hex
-    Column("size_bytes", BigInteger, nullable=False),
+    Column("size_bytes", Number, nullable=False),
     Column("verified_at", UtcTime, nullable=False),
     Column("damage", CleanText),  # what is wrong with the file; none: it was intact then
 )
@@ -513,7 +519,7 @@ package_files = Table(
 packages = Table(
     "packages",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("sha256", ForeignKey("package_files.sha256"), nullable=False),
     Column("maker", CleanText, nullable=False),  # canonical
     Column("facts", JSON, nullable=False),
@@ -530,7 +536,7 @@ packages = Table(
 confirmations = Table(
     "confirmations",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
     Column("what", Text, nullable=False),
     Column("of", CleanText, nullable=False),
@@ -543,14 +549,14 @@ confirmations = Table(
 flashes = Table(
     "flashes",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
     Column("from_text", CleanText, nullable=False),
     Column("to_text", CleanText, nullable=False),
     Column("target_text", CleanText, nullable=False),
     Column("by", CleanText, nullable=False),
     Column("started_at", UtcTime, nullable=False),
-    Column("minutes", Integer, nullable=False),  # that it was expected to take
+    Column("minutes", Number, nullable=False),  # that it was expected to take
     Column("done_at", UtcTime),  # when a person said so
     Column("outcome", Text, nullable=False),  # of the verdict on the spot at that moment
     Column("before", LargeBinary, nullable=False),  # the last report before it
@@ -564,18 +570,18 @@ flashes = Table(
 visits = Table(
     "visits",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("place", CleanText),  # none: several, or not known
     Column("begins_at", UtcTime, nullable=False),
     Column("ends_at", UtcTime, nullable=False),
     Column("technician_id", ForeignKey("accounts.id"), nullable=False),
     Column("remark", CleanText, nullable=False),
-    Column("minutes", Integer, nullable=False),  # that it was planned to take, with its margin
-    Column("from_visit", Integer),  # whose left-over machines it has; none: of none
+    Column("minutes", Number, nullable=False),  # that it was planned to take, with its margin
+    Column("from_visit", Number),  # whose left-over machines it has; none: of none
     Column("planned_by", CleanText, nullable=False),
     Column("planned_at", UtcTime, nullable=False),
     Column("changed_at", UtcTime, nullable=False),  # window, technician, machines, or the end
-    Column("revision", Integer, nullable=False),  # counts the changes, from 0; RFC 5545 §3.8.7.4
+    Column("revision", Number, nullable=False),  # counts the changes, from 0; RFC 5545 §3.8.7.4
     Column("sent_key", Text, nullable=False, unique=True),  # of the form: twice makes no second
     Column("ended_at", UtcTime),  # none: it is open
     Column("ended_by", CleanText),  # none: all its machines were decided
@@ -591,8 +597,8 @@ visit_machines = Table(
     metadata,
     Column("visit_id", ForeignKey("visits.id"), nullable=False),
     Column("machine_id", ForeignKey("machines.id"), nullable=False),
-    Column("position", Integer, nullable=False),  # in the order in which they are looked after
-    Column("minutes", Integer, nullable=False),
+    Column("position", Number, nullable=False),  # in the order in which they are looked after
+    Column("minutes", Number, nullable=False),
     Column("from_text", CleanText),  # what it ran when it was planned; none: not known
     Column("target_text", CleanText),  # that it should get; none: none then
     Column("outcome", Text),  # foreseen; when the visit ended, that of then; none: no report yet
@@ -604,14 +610,14 @@ visit_machines = Table(
 visit_notes = Table(
     "visit_notes",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("visit_id", ForeignKey("visits.id"), nullable=False),
     Column("machine_id", ForeignKey("machines.id")),  # none: of the visit as a whole
     Column("what", Text, nullable=False),  # see services.visits.Noted
     Column("says", CleanText, nullable=False),
     Column("by", CleanText, nullable=False),
     Column("at", UtcTime, nullable=False),
-    Column("flash_id", Integer),  # that was started, in `flashes`
+    Column("flash_id", Number),  # that was started, in `flashes`
     Column("sent_key", Text, nullable=False, unique=True),
     Index(None, "visit_id", "id"),
     Index(None, "machine_id", "id"),
@@ -630,7 +636,7 @@ calendars = Table(
 policies = Table(
     "policies",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("place", CleanText),  # none: the whole site
     Column("limits", Text, nullable=False),  # canonical JSON: only what is set otherwise
     Column("set_by", CleanText, nullable=False),
@@ -650,20 +656,11 @@ acknowledgements = Table(
     PrimaryKeyConstraint("machine_id", "code"),
 )
 
-# Who does what only one may do at a time.
-leases = Table(
-    "leases",
-    metadata,
-    Column("name", Text, primary_key=True),
-    Column("holder", Text, nullable=False),
-    Column("until", UtcTime, nullable=False),
-)
-
 # Long work that somebody asked for: it can be left and returned to, and survives a restart.
 jobs = Table(
     "jobs",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", Number, primary_key=True),
     Column("kind", Text, nullable=False),  # see services.long_work
     Column("about", CleanText, nullable=False),  # in a few words, such as a file's name
     Column("given", JSON, nullable=False),  # what it works from
@@ -671,14 +668,14 @@ jobs = Table(
     Column("asked_by", CleanText, nullable=False),  # as the audit trail names them
     Column("who", JSON, nullable=False),  # the same, as services.jobs reads it
     Column("asked_at", UtcTime, nullable=False),
-    Column("follows", Integer, unique=True),  # the job whose result it carries out
+    Column("follows", Number, unique=True),  # the job whose result it carries out
     Column("state", Text, nullable=False),  # see services.jobs.State
-    Column("tries", Integer, nullable=False),
+    Column("tries", Number, nullable=False),
     Column("held_by", Text),  # who works at it
     Column("held_until", UtcTime),  # then another may begin it anew
     Column("part", CleanText, nullable=False),  # of what so many of so many are done
-    Column("done", Integer, nullable=False),
-    Column("total", Integer, nullable=False),
+    Column("done", Number, nullable=False),
+    Column("total", Number, nullable=False),
     Column("ended_at", UtcTime),
     Column("result", JSON, nullable=False),  # what came of it
     Column("output", LargeBinary),  # a file that came of it, zlib-compressed
@@ -698,7 +695,7 @@ refusals = Table(
     metadata,
     Column("on_date", Date, nullable=False),  # in UTC
     Column("what", Text, nullable=False),  # method and route, such as "POST /api/v1/reports"
-    Column("status", Integer, nullable=False),
-    Column("count", Integer, nullable=False),
+    Column("status", Number, nullable=False),
+    Column("count", Number, nullable=False),
     PrimaryKeyConstraint("on_date", "what", "status"),
 )

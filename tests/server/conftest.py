@@ -1,16 +1,13 @@
-"""A server of its own for each test, on a database file made by the migrations."""
+"""A server of its own for each test, on a database made by the migrations."""
 
-import shutil
 from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
 from argon2.profiles import CHEAPEST
-from sqlalchemy import event
 
-from flashworthy_server import create_app, schema
+from flashworthy_server import create_app
 from flashworthy_server.config import config_from
-from flashworthy_server.db import Database
 from flashworthy_server.services import credentials, passwords
 from flashworthy_server.services.overview import recount
 from flashworthy_server.services.who import Role
@@ -18,34 +15,38 @@ from flashworthy_server.site import Site
 from flashworthy_server.web.access import COUNTERS
 from flashworthy_server.web.context import EXTENSION
 from flashworthy_server.web.limits import Counters
+from support.databases import PostgresDatabases, SqliteDatabases
+from support.postgres import Cluster
 from support.site import WHO, FrozenClock, TestedSite
 
 
-@pytest.fixture(scope="session")
-def empty_database(tmp_path_factory):
-    """A database file with all tables and no rows, to be copied."""
-    path = tmp_path_factory.mktemp("database") / "empty.db"
-    database = Database(f"sqlite:///{path}", wait_seconds=5)
-    schema.migrate(database)
-    with database.engine.connect() as connection:
-        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
-    database.close()
-    return path
+def pytest_collection_modifyitems(config, items):
+    if config.getoption("--database") == "sqlite":
+        return
+    left_out = [item for item in items if item.get_closest_marker("sqlite")]
+    config.hook.pytest_deselected(items=left_out)
+    items[:] = [item for item in items if item not in left_out]
 
 
 @pytest.fixture(scope="session")
-def database_file(tmp_path_factory):
-    """Where the database of each test lies, one after the other."""
-    return tmp_path_factory.mktemp("site") / "flashworthy.db"
+def cluster():
+    """A real PostgreSQL for all tests that want one."""
+    with Cluster(in_memory=True) as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def databases(request, tmp_path_factory):
+    """Makes a database with all tables and no rows, in place of the one before."""
+    if request.config.getoption("--database") == "postgresql":
+        return PostgresDatabases(request.getfixturevalue("cluster"))
+    return SqliteDatabases(tmp_path_factory.mktemp("databases"))
 
 
 @pytest.fixture
-def url(empty_database, database_file):
+def url(databases):
     """Of a database without rows, for this test alone."""
-    for left in database_file.parent.iterdir():
-        left.unlink()
-    shutil.copy(empty_database, database_file)
-    return f"sqlite:///{database_file}"
+    return databases.renew()
 
 
 @pytest.fixture
@@ -62,25 +63,18 @@ def _cheap_passwords():
     passwords.hasher = dear
 
 
-def _write_without_waiting(connection, record):
-    """No test pulls the plug: what is written need not be on the disk yet."""
-    connection.execute("PRAGMA synchronous = OFF")
-
-
 @pytest.fixture(scope="session")
-def application(empty_database):
+def application(databases):
     """One application for all tests: what it serves is put under it by each."""
-    app = create_app({"database": f"sqlite:///{empty_database}"})
+    app = create_app({"database": databases.renew()})
     app.extensions[EXTENSION].database.close()
     return app
 
 
 @pytest.fixture(scope="session")
-def database(database_file):
-    """What remembers how statements are compiled, for all tests; each opens a file of its own."""
-    made = Database(f"sqlite:///{database_file}", wait_seconds=30)
-    event.listen(made.engine, "connect", _write_without_waiting)
-    return made
+def database(databases):
+    """What remembers how statements are compiled, for all tests; each has other rows in it."""
+    return databases.open()
 
 
 @pytest.fixture

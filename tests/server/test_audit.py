@@ -3,10 +3,10 @@
 import ast
 import hashlib
 import json
-import sqlite3
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import IntegrityError
 
 from flashworthy_server import services
 from flashworthy_server.errors import AuditError
@@ -30,13 +30,14 @@ def record(site, count=1):
 
 
 def tamper(site, statement):
-    """Change the database behind the server's back, as whoever owns the file can."""
-    database = sqlite3.connect(site.url.removeprefix("sqlite:///"))
-    database.execute("DROP TRIGGER audit_update")
-    database.execute("DROP TRIGGER audit_delete")
-    database.execute(statement)
-    database.commit()
-    database.close()
+    """Change the database behind the server's back, as whoever owns it can."""
+    with site.site.database.writing() as connection:
+        if connection.dialect.name == "sqlite":
+            connection.exec_driver_sql("DROP TRIGGER audit_update")
+            connection.exec_driver_sql("DROP TRIGGER audit_delete")
+        else:
+            connection.exec_driver_sql("ALTER TABLE audit DISABLE TRIGGER ALL")
+        connection.exec_driver_sql(statement)
 
 
 def test_an_entry_tells_who_what_when_from_where_before_and_after(site):
@@ -163,10 +164,11 @@ def test_a_rewritten_trail_shows_by_what_was_noted(site):
 def test_the_database_refuses_to_change_what_was_written(site, statement):
     record(site)
 
-    database = sqlite3.connect(site.url.removeprefix("sqlite:///"))
-    with pytest.raises(sqlite3.IntegrityError, match="the audit trail only grows"):
-        database.execute(statement)
-    database.close()
+    with (
+        pytest.raises(IntegrityError, match="the audit trail only grows"),
+        site.site.database.writing() as connection,
+    ):
+        connection.exec_driver_sql(statement)
 
 
 def test_programs_fetch_the_trail_as_lines_or_pages(site):

@@ -65,6 +65,7 @@ def test_a_file_that_is_no_database_is_one_plain_line(run):
         )
 
 
+@pytest.mark.sqlite
 def test_a_database_that_fails_later_is_one_plain_line(run, url):
     with sqlite3.connect(url.removeprefix("sqlite:///")) as database:
         database.execute("DROP TABLE attentions")
@@ -78,6 +79,7 @@ def test_a_database_that_fails_later_is_one_plain_line(run, url):
     )
 
 
+@pytest.mark.sqlite
 def test_the_database_may_be_named_on_the_command_line(run, url):
     result = run("machines", "--database", url, database="sqlite:///elsewhere.db")
 

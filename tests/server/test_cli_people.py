@@ -184,6 +184,7 @@ def test_a_password_on_the_command_line_is_refused_since_everyone_can_see_it(run
     assert "heron" not in result.output
 
 
+@pytest.mark.sqlite
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o666])
 def test_a_database_that_is_open_to_others_is_refused(run, url, mode):
     path = Path(url.removeprefix("sqlite:///"))

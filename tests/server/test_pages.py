@@ -1,7 +1,6 @@
 """Pages: what a browser is told, forms that only work from here, and what stands on them."""
 
 import re
-import sqlite3
 
 import pytest
 
@@ -36,17 +35,7 @@ def routes(site, method):
 
 
 def tables(site, *, without=()):
-    database = sqlite3.connect(site.url.removeprefix("sqlite:///"))
-    names = [
-        name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type='table'")
-    ]
-    rows = {
-        name: database.execute(f"SELECT * FROM {name}").fetchall()
-        for name in names
-        if name not in without
-    }
-    database.close()
-    return rows
+    return {name: rows for name, rows in site.rows().items() if name not in without}
 
 
 # ---- what every page tells the browser --------------------------------------------------------

@@ -2,13 +2,13 @@
 
 import json
 import re
-import sqlite3
 
 import pytest
 from jsonschema import Draft202012Validator
 from openapi_spec_validator import validate
 
 from flashworthy_server import create_app
+from flashworthy_server.db import Database
 from support.shared_data import shared_file
 from support.site import a_sent_report, an_application
 
@@ -100,12 +100,15 @@ def test_an_error_of_the_servers_own_is_a_problem_without_details(site, monkeypa
 
 def test_a_busy_database_asks_to_try_again(url):
     app = create_app({"database": url, "database_wait_seconds": 0})
-    holder = sqlite3.connect(url.removeprefix("sqlite:///"), isolation_level=None)
-    holder.execute("BEGIN IMMEDIATE")
+    other = Database(url, wait_seconds=5)
 
-    response = app.test_client().post("/api/v1/enrolments", json=an_application("fwjoin-x"))
+    with other.engine.connect() as plain:
+        holder = plain.execution_options(**other.dialect.writing_options)
+        holder.begin()
+        other.dialect.queue(holder)
+        response = app.test_client().post("/api/v1/enrolments", json=an_application("fwjoin-x"))
 
-    holder.close()
+    other.close()
     app.extensions["flashworthy"].database.close()
     assert response.status_code == 503
     assert response.headers["Retry-After"] == "5"

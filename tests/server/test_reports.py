@@ -2,13 +2,12 @@
 
 import gzip
 import json
-import sqlite3
 import threading
-import zlib
 from datetime import timedelta
 
 import pytest
 
+from flashworthy_server.store import history
 from support.machines import NOW
 from support.site import AGENT, OTHER_AGENT, OTHER_UUID, UUID, a_sent_report, report_id
 
@@ -258,10 +257,8 @@ def test_unknown_keys_are_kept_in_the_body_and_ignored(site):
     response = site.client.post("/api/v1/reports", data=body, headers=headers)
 
     assert response.status_code == 201
-    with sqlite3.connect(site.url.removeprefix("sqlite:///")) as database:
-        (kept,) = database.execute("SELECT body FROM reports").fetchone()
-    database.close()
-    assert zlib.decompress(kept) == body
+    with site.site.database.reading() as connection:
+        assert history.load_body(connection, 1, 1) == body
 
 
 def test_a_report_may_come_uncompressed(site):

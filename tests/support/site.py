@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from email.utils import format_datetime
 
 from flask.testing import FlaskClient
+from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from flashworthy_common.ids import uuid7
@@ -14,6 +15,7 @@ from flashworthy_common.report import report_to_json
 from flashworthy_server.services import accounts, credentials, sessions
 from flashworthy_server.services.sessions import Attempt
 from flashworthy_server.services.who import Role, at_the_terminal
+from flashworthy_server.tables import metadata
 from flashworthy_server.web import cookies
 from support.browser import Browser
 from support.machines import NOW, a_report
@@ -96,6 +98,14 @@ class TestedSite:
 
     def patch(self, path: str, data: object) -> TestResponse:
         return self.client.patch(f"/api/v1{path}", json=data, headers=self._headers(None, {}))
+
+    def rows(self) -> dict[str, list[tuple]]:
+        """Everything that the database holds, by table."""
+        with self.site.database.reading() as connection:
+            return {
+                name: [tuple(row) for row in connection.execute(select(table))]
+                for name, table in metadata.tables.items()
+            }
 
     def know(self) -> None:
         """Import `KNOWLEDGE`, and keep the package of what its machines run."""

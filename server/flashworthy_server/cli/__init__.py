@@ -14,9 +14,11 @@ from flashworthy_server.cli.confirmations import confirmations
 from flashworthy_server.cli.exceptions import exceptions
 from flashworthy_server.cli.flashes import flash
 from flashworthy_server.cli.frame import Group
+from flashworthy_server.cli.history import history
 from flashworthy_server.cli.jobs import jobs
 from flashworthy_server.cli.look import machines, mark, overview, verdict, worklist
 from flashworthy_server.cli.machine import attention, machine
+from flashworthy_server.cli.move import move
 from flashworthy_server.cli.packages import packages
 from flashworthy_server.cli.places import places
 from flashworthy_server.cli.policy import policy
@@ -37,6 +39,7 @@ main = Group(
     "Start with: flashworthy-server migrate; flashworthy-server serve",
     commands=[
         migrate,
+        move,
         serve,
         account,
         code,
@@ -64,6 +67,7 @@ main = Group(
         exploited,
         reports,
         jobs,
+        history,
         versions,
         judging,
         recount,

@@ -73,7 +73,9 @@ def with_settings(command: Callable[..., None]) -> Callable[..., None]:
         if packages := os.environ.get(PACKAGES_VARIABLE):
             settings["packages"] = packages
         if url is not None:
-            settings["database"] = _without_shown_password(url)
+            elsewhere = f"{DATABASE_VARIABLE} or in a file of --settings"
+            require_hidden_password(url, "url", "--database", elsewhere)
+            settings["database"] = url
         command(settings, **options)
 
     return told
@@ -99,15 +101,14 @@ def with_site(command: Callable[..., None]) -> Callable[..., None]:
     return opened
 
 
-def _without_shown_password(url: str) -> str:
-    """The URL as it came, unless everyone on this machine can read a password in it."""
-    source = click.get_current_context().get_parameter_source("url")
+def require_hidden_password(url: str, parameter: str, option: str, elsewhere: str) -> None:
+    """Refuse a URL in which everyone on this machine can read a password, and say where to."""
+    source = click.get_current_context().get_parameter_source(parameter)
     if source is ParameterSource.COMMANDLINE and _PASSWORD.search(url):
         raise ConfigurationError(
-            "--database shows its password to everyone on this machine: name the database by"
-            f" {DATABASE_VARIABLE} or in a file of --settings"
+            f"{option} shows its password to everyone on this machine: name the database by"
+            f" {elsewhere}"
         )
-    return url
 
 
 def who() -> Who:

@@ -7,6 +7,7 @@ import click
 from flashworthy_server import schema
 from flashworthy_server.cli.frame import with_settings
 from flashworthy_server.config import config_from
+from flashworthy_server.services.history import make_room
 from flashworthy_server.services.judgement import renew_by_present_rules
 from flashworthy_server.site import open_site
 
@@ -18,6 +19,7 @@ def migrate(settings: dict[str, Any]) -> None:
     site = open_site(config_from(settings))
     try:
         schema.migrate(site.database)
+        make_room(site)
         renew_by_present_rules(site)
     finally:
         site.database.close()

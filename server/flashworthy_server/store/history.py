@@ -2,16 +2,16 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, insert, select
+from sqlalchemy import Connection, Row, Text, bindparam, cast, delete, func, insert, select
 
 from flashworthy_common.attention import FirmwareChange
 from flashworthy_common.report import Report
 from flashworthy_common.versions import Order
 from flashworthy_server.store.packing import Packed, unpacked_against, unpacked_text
-from flashworthy_server.tables import firmware_changes, report_ids, reports
+from flashworthy_server.tables import firmware_changes, machines, report_ids, reports
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +38,15 @@ class NewReport:
     packed: Packed
     received_at: datetime
     kept_as: str
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """The reports that came in one month."""
+
+    first: date
+    reports: int
+    body_bytes: int  # as they are kept
 
 
 def machine_of_report(connection: Connection, report_id: str) -> int | None:
@@ -205,3 +214,34 @@ def _change(row: Row[Any]) -> FirmwareChange:
         order=Order(row.order),
         is_planned=row.flash_id is not None,
     )
+
+
+def load_months(connection: Connection) -> list[Month]:
+    """Oldest first."""
+    month = func.substr(cast(reports.c.received_at, Text), 1, 7)  # each database writes 2026-05...
+    rows = connection.execute(
+        select(month, func.count(), func.sum(func.length(reports.c.body)))
+        .group_by(month)
+        .order_by(month)
+    )
+    return [Month(date.fromisoformat(f"{name}-01"), count, int(size)) for name, count, size in rows]
+
+
+def delete_reports(connection: Connection, before: datetime, after: int, count: int) -> int | None:
+    """Delete the reports, with their ids, that `count` machines sent before a time.
+
+    Args:
+        after: the id that those machines' ids are above.
+
+    Returns:
+        The id to go on after; none where those were the last machines.
+    """
+    found = select(machines.c.id).where(machines.c.id > after).order_by(machines.c.id).limit(count)
+    ids = connection.scalars(found).all()
+    if not ids:
+        return None
+    old = reports.c.machine_id.between(ids[0], ids[-1]) & (reports.c.received_at < before)
+    of_old = select(reports.c.report_id).where(old)
+    connection.execute(delete(report_ids).where(report_ids.c.report_id.in_(of_old)))
+    connection.execute(delete(reports).where(old))
+    return int(ids[-1])

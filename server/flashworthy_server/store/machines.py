@@ -24,7 +24,7 @@ from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server.db import upsert
 from flashworthy_server.store.packing import Whole, unpacked_against
-from flashworthy_server.tables import machines, whole_bodies
+from flashworthy_server.tables import CleanText, machines, whole_bodies
 
 _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
@@ -538,7 +538,8 @@ def is_within(place: str | None) -> ColumnElement[bool]:
 def names_within(column: ColumnElement[Any], place: str) -> ColumnElement[bool]:
     """Names of this place, or of one in it."""
     begin = f"{place} / "
-    begins = func.substr(column, 1, len(begin))  # LIKE would not mind the case
+    # LIKE would not mind the case
+    begins = func.substr(column, 1, len(begin), type_=CleanText)
     return (column == place) | (begins == begin)
 
 

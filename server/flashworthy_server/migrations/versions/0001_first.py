@@ -6,16 +6,11 @@ import sqlalchemy as sa
 from alembic import op
 
 from flashworthy_server.counting import triggers
-from flashworthy_server.tables import CleanText, Id, UtcTime
+from flashworthy_server.dialects import Dialect, dialect_of
+from flashworthy_server.tables import CleanText, Id, Number, UtcTime
 
 revision = "0001"
 down_revision = None
-
-
-_NEVER_CHANGED = """
-CREATE TRIGGER audit_{event} BEFORE {event} ON audit
-BEGIN SELECT RAISE(ABORT, 'the audit trail only grows'); END
-"""  # SQLite
 
 
 def _where(condition: str) -> dict[str, Any]:
@@ -23,9 +18,10 @@ def _where(condition: str) -> dict[str, Any]:
 
 
 def upgrade() -> None:
+    dialect = dialect_of(op.get_bind().engine.url)
     op.create_table(
         "audit",
-        sa.Column("number", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("number", Number, autoincrement=False, nullable=False),
         sa.Column("at", UtcTime(), nullable=False),
         sa.Column("who", CleanText(), nullable=False),
         sa.Column("address", sa.Text()),
@@ -38,7 +34,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "accounts",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("name", CleanText(), nullable=False),
         sa.Column("key", CleanText(), nullable=False),
         sa.Column("role", sa.Text(), nullable=False),
@@ -49,13 +45,13 @@ def upgrade() -> None:
         sa.Column("setup_expires_at", UtcTime()),
         sa.Column("totp_secret", sa.Text()),
         sa.Column("totp_pending", sa.Text()),
-        sa.Column("totp_step", sa.BigInteger()),
+        sa.Column("totp_step", Number),
         sa.PrimaryKeyConstraint("id", name="pk_accounts"),
         sa.UniqueConstraint("key", name="uq_accounts_key"),
     )
     op.create_table(
         "recovery_codes",
-        sa.Column("account_id", sa.Integer(), nullable=False),
+        sa.Column("account_id", Number, nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(
             ["account_id"], ["accounts.id"], name="fk_recovery_codes_account_id_accounts"
@@ -64,9 +60,9 @@ def upgrade() -> None:
     )
     op.create_table(
         "sessions",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
-        sa.Column("account_id", sa.Integer(), nullable=False),
+        sa.Column("account_id", Number, nullable=False),
         sa.Column("created_at", UtcTime(), nullable=False),
         sa.Column("used_at", UtcTime(), nullable=False),
         sa.Column("proven_at", UtcTime(), nullable=False),
@@ -83,16 +79,15 @@ def upgrade() -> None:
         "sign_in_tries",
         sa.Column("what", sa.Text(), nullable=False),
         sa.Column("since", UtcTime(), nullable=False),
-        sa.Column("count", sa.Integer(), nullable=False),
+        sa.Column("count", Number, nullable=False),
         sa.PrimaryKeyConstraint("what", name="pk_sign_in_tries"),
     )
     op.create_index("ix_audit_subject_number", "audit", ["subject", "number"])
     op.create_index("ix_audit_who_number", "audit", ["who", "number"])
-    for event in ("update", "delete"):
-        op.execute(_NEVER_CHANGED.format(event=event))
+    dialect.keep_growing_only(op.get_bind(), "audit", "the audit trail only grows")
     op.create_table(
         "combinations",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("model", CleanText(), nullable=False),
         sa.Column("board", CleanText(), nullable=False),
@@ -100,8 +95,8 @@ def upgrade() -> None:
         sa.Column("version_text", CleanText(), nullable=False),
         sa.Column("names", sa.JSON(), nullable=False),
         sa.Column("version_key", sa.Text()),
-        sa.Column("version_rules", sa.Integer(), nullable=False),
-        sa.Column("need_rules", sa.Integer(), nullable=False),
+        sa.Column("version_rules", Number, nullable=False),
+        sa.Column("need_rules", Number, nullable=False),
         sa.Column("need", sa.JSON(), nullable=False),
         sa.Column("standing", sa.Text(), nullable=False),
         sa.Column("priority", sa.Text()),
@@ -122,11 +117,11 @@ def upgrade() -> None:
         op.create_index(f"ix_combinations_{name}", "combinations", [name])
     op.create_table(
         "enrolment_codes",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("place", CleanText()),
-        sa.Column("uses", sa.Integer(), nullable=False),
-        sa.Column("uses_left", sa.Integer(), nullable=False),
+        sa.Column("uses", Number, nullable=False),
+        sa.Column("uses_left", Number, nullable=False),
         sa.Column("created_at", UtcTime(), nullable=False),
         sa.Column("created_by", CleanText(), nullable=False),
         sa.Column("expires_at", UtcTime(), nullable=False),
@@ -144,13 +139,13 @@ def upgrade() -> None:
         "refusals",
         sa.Column("on_date", sa.Date(), nullable=False),
         sa.Column("what", sa.Text(), nullable=False),
-        sa.Column("status", sa.Integer(), nullable=False),
-        sa.Column("count", sa.Integer(), nullable=False),
+        sa.Column("status", Number, nullable=False),
+        sa.Column("count", Number, nullable=False),
         sa.PrimaryKeyConstraint("on_date", "what", "status", name="pk_refusals"),
     )
     op.create_table(
         "releases",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("version_text", CleanText(), nullable=False),
         sa.Column("state", sa.Text(), nullable=False),
@@ -161,7 +156,7 @@ def upgrade() -> None:
     op.create_index("ix_releases_maker_version_text", "releases", ["maker", "version_text"])
     op.create_table(
         "reviews",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("facts", sa.JSON(), nullable=False),
         sa.Column("recorded_at", UtcTime(), nullable=False),
@@ -170,9 +165,9 @@ def upgrade() -> None:
     op.create_index("ix_reviews_maker", "reviews", ["maker"])
     op.create_table(
         "tokens",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("name", CleanText(), nullable=False),
-        sa.Column("account_id", sa.Integer()),
+        sa.Column("account_id", Number),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("role", sa.Text(), nullable=False),
         sa.Column("created_at", UtcTime(), nullable=False),
@@ -188,7 +183,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "machines",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("name", CleanText(), nullable=False),
         sa.Column("place", CleanText()),
         sa.Column("place_by", sa.Text()),
@@ -200,26 +195,26 @@ def upgrade() -> None:
         sa.Column("old_token_digest", sa.Text()),
         sa.Column("enrolled_at", UtcTime(), nullable=False),
         sa.Column("report_id", Id()),
-        sa.Column("report_number", sa.Integer(), nullable=False),
-        sa.Column("sequence", sa.BigInteger()),
+        sa.Column("report_number", Number, nullable=False),
+        sa.Column("sequence", Number),
         sa.Column("taken_at", UtcTime()),
         sa.Column("received_at", UtcTime()),
         sa.Column("address", sa.Text()),
-        sa.Column("clock_difference_seconds", sa.BigInteger()),
+        sa.Column("clock_difference_seconds", Number),
         sa.Column("report", sa.LargeBinary()),
         sa.Column("running_text", CleanText()),
         sa.Column("running_seen_at", UtcTime()),
         sa.Column("running_since", UtcTime()),
         sa.Column("firmware_on", sa.Date()),
-        sa.Column("combination_id", sa.Integer()),
+        sa.Column("combination_id", Number),
         sa.Column("outcome", sa.Text()),
         sa.Column("sentence", CleanText()),
         sa.Column("holds_until", UtcTime()),
         sa.Column("due_at", UtcTime()),
-        sa.Column("rules_version", sa.Integer()),
+        sa.Column("rules_version", Number),
         sa.Column("own_priority", sa.Text()),
         sa.Column("has_own_facts", sa.Boolean(), nullable=False),
-        sa.Column("flash_id", sa.Integer()),
+        sa.Column("flash_id", Number),
         sa.Column("flash_alarm_at", UtcTime()),
         sa.ForeignKeyConstraint(
             ["combination_id"], ["combinations.id"], name="fk_machines_combination_id_combinations"
@@ -241,7 +236,7 @@ def upgrade() -> None:
         op.create_index(f"ix_machines_{first}_name_id", "machines", [first, "name", "id"])
     op.create_table(
         "attentions",
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("code", sa.Text(), nullable=False),
         sa.Column("says", CleanText(), nullable=False),
         sa.Column("first_seen_at", UtcTime(), nullable=False),
@@ -257,14 +252,14 @@ def upgrade() -> None:
     )
     op.create_table(
         "firmware_changes",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("from_text", CleanText(), nullable=False),
         sa.Column("to_text", CleanText(), nullable=False),
         sa.Column("from_seen_at", UtcTime(), nullable=False),
         sa.Column("to_seen_at", UtcTime(), nullable=False),
         sa.Column("order", sa.Text(), nullable=False),
-        sa.Column("flash_id", sa.Integer()),
+        sa.Column("flash_id", Number),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_firmware_changes_machine_id_machines"
         ),
@@ -273,7 +268,7 @@ def upgrade() -> None:
     op.create_index("ix_firmware_changes_machine_id_id", "firmware_changes", ["machine_id", "id"])
     op.create_table(
         "identities",
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("value", CleanText(), nullable=False),
         sa.ForeignKeyConstraint(
@@ -282,17 +277,17 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("machine_id", "kind", name="pk_identities"),
     )
     op.create_index("ix_identities_kind_value", "identities", ["kind", "value"])
-    _create_history()
+    _create_history(dialect)
     _create_knowledge()
     _create_packages()
     _create_work()
 
 
-def _create_history() -> None:
+def _create_history(dialect: Dialect) -> None:
     op.create_table(
         "whole_bodies",
-        sa.Column("machine_id", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, autoincrement=False, nullable=False),
+        sa.Column("number", Number, nullable=False),
         sa.Column("received_at", UtcTime(), nullable=False),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.ForeignKeyConstraint(
@@ -302,34 +297,37 @@ def _create_history() -> None:
     )
     op.create_table(
         "reports",
-        sa.Column("machine_id", sa.Integer(), nullable=False),
-        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
+        sa.Column("number", Number, nullable=False),
         sa.Column("report_id", Id(), nullable=False),
         sa.Column("agent_id", Id(), nullable=False),
-        sa.Column("sequence", sa.BigInteger(), nullable=False),
+        sa.Column("sequence", Number, nullable=False),
         sa.Column("taken_at", UtcTime(), nullable=False),
         sa.Column("received_at", UtcTime(), nullable=False),
         sa.Column("source", sa.Text(), nullable=False),
         sa.Column("why", sa.Text(), nullable=False),
         sa.Column("kept_as", sa.Text(), nullable=False),
-        sa.Column("whole", sa.Integer()),
+        sa.Column("whole", Number),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_reports_machine_id_machines"
         ),
-        sa.PrimaryKeyConstraint("machine_id", "number", name="pk_reports"),
+        sa.PrimaryKeyConstraint(*dialect.history_key, name="pk_reports"),
+        postgresql_partition_by="RANGE (received_at)",
     )
     op.create_table(
         "report_ids",
         sa.Column("report_id", Id(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=False),
-        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
+        sa.Column("number", Number, nullable=False),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_report_ids_machine_id_machines"
         ),
         sa.PrimaryKeyConstraint("report_id", name="pk_report_ids"),
         sqlite_with_rowid=False,
+        postgresql_partition_by="RANGE (report_id)",
     )
+    dialect.split_history(op.get_bind())
 
 
 def _create_knowledge() -> None:
@@ -339,7 +337,7 @@ def _create_knowledge() -> None:
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("start", CleanText(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
-        sa.Column("combination_id", sa.Integer(), nullable=False),
+        sa.Column("combination_id", Number, nullable=False),
         sa.ForeignKeyConstraint(
             ["combination_id"],
             ["combinations.id"],
@@ -351,7 +349,7 @@ def _create_knowledge() -> None:
     )
     op.create_table(
         "outdated_needs",
-        sa.Column("combination_id", sa.Integer(), nullable=False),
+        sa.Column("combination_id", Number, nullable=False),
         sa.ForeignKeyConstraint(
             ["combination_id"],
             ["combinations.id"],
@@ -361,11 +359,11 @@ def _create_knowledge() -> None:
     )
     op.create_table(
         "due_groups",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("combination_id", sa.Integer()),
+        sa.Column("id", Number, nullable=False),
+        sa.Column("combination_id", Number),
         sa.Column("place", CleanText()),
         sa.Column("after_name", CleanText(), nullable=False),
-        sa.Column("after_id", sa.Integer(), nullable=False),
+        sa.Column("after_id", Number, nullable=False),
         sa.ForeignKeyConstraint(
             ["combination_id"],
             ["combinations.id"],
@@ -376,16 +374,16 @@ def _create_knowledge() -> None:
     )
     op.create_table(
         "judging",
-        sa.Column("id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("id", Number, autoincrement=False, nullable=False),
         sa.Column("since", UtcTime(), nullable=False),
-        sa.Column("total", sa.Integer(), nullable=False),
-        sa.Column("done", sa.Integer(), nullable=False),
+        sa.Column("total", Number, nullable=False),
+        sa.Column("done", Number, nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_judging"),
     )
     op.create_table(
         "release_advisories",
         sa.Column("advisory", CleanText(), nullable=False),
-        sa.Column("release_id", sa.Integer(), nullable=False),
+        sa.Column("release_id", Number, nullable=False),
         sa.ForeignKeyConstraint(
             ["release_id"], ["releases.id"], name="fk_release_advisories_release_id_releases"
         ),
@@ -394,7 +392,7 @@ def _create_knowledge() -> None:
     op.create_index("ix_release_advisories_release_id", "release_advisories", ["release_id"])
     op.create_table(
         "exceptions",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("until", sa.Date(), nullable=False),
         sa.Column("facts", sa.JSON(), nullable=False),
@@ -404,8 +402,8 @@ def _create_knowledge() -> None:
     )
     op.create_table(
         "exception_machines",
-        sa.Column("machine_id", sa.Integer(), nullable=False),
-        sa.Column("exception_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
+        sa.Column("exception_id", Number, nullable=False),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name="fk_exception_machines_machine_id_machines"
         ),
@@ -422,7 +420,7 @@ def _create_knowledge() -> None:
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("start", CleanText(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
-        sa.Column("statement_id", sa.Integer(), nullable=False),
+        sa.Column("statement_id", Number, nullable=False),
         sa.PrimaryKeyConstraint(
             "maker", "start", "name", "kind", "statement_id", name="pk_statement_names"
         ),
@@ -454,8 +452,8 @@ def _create_knowledge() -> None:
     )
     op.create_table(
         "symptoms",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("says", CleanText(), nullable=False),
         sa.Column("recorded_by", CleanText(), nullable=False),
         sa.Column("recorded_at", UtcTime(), nullable=False),
@@ -472,18 +470,18 @@ def _create_packages() -> None:
     op.create_table(
         "package_files",
         sa.Column("sha256", sa.Text(), nullable=False),
-        sa.Column("size_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("size_bytes", Number, nullable=False),
         sa.Column("verified_at", UtcTime(), nullable=False),
         sa.Column("damage", CleanText()),
         sa.PrimaryKeyConstraint("sha256", name="pk_package_files"),
     )
     op.create_table(
         "packages",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("sha256", sa.Text(), nullable=False),
         sa.Column("maker", CleanText(), nullable=False),
         sa.Column("facts", sa.JSON(), nullable=False),
-        sa.Column("machine_id", sa.Integer()),
+        sa.Column("machine_id", Number),
         sa.Column("file_name", CleanText(), nullable=False),
         sa.Column("source", CleanText(), nullable=False),
         sa.Column("published_digest", sa.Text()),
@@ -504,8 +502,8 @@ def _create_packages() -> None:
 def _create_work() -> None:
     op.create_table(
         "confirmations",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("what", sa.Text(), nullable=False),
         sa.Column("of", CleanText(), nullable=False),
         sa.Column("by", CleanText(), nullable=False),
@@ -519,14 +517,14 @@ def _create_work() -> None:
     op.create_index("ix_confirmations_machine_id_id", "confirmations", ["machine_id", "id"])
     op.create_table(
         "flashes",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("from_text", CleanText(), nullable=False),
         sa.Column("to_text", CleanText(), nullable=False),
         sa.Column("target_text", CleanText(), nullable=False),
         sa.Column("by", CleanText(), nullable=False),
         sa.Column("started_at", UtcTime(), nullable=False),
-        sa.Column("minutes", sa.Integer(), nullable=False),
+        sa.Column("minutes", Number, nullable=False),
         sa.Column("done_at", UtcTime()),
         sa.Column("outcome", sa.Text(), nullable=False),
         sa.Column("before", sa.LargeBinary(), nullable=False),
@@ -542,18 +540,18 @@ def _create_work() -> None:
     op.create_index("ix_flashes_machine_id_id", "flashes", ["machine_id", "id"])
     op.create_table(
         "visits",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("place", CleanText()),
         sa.Column("begins_at", UtcTime(), nullable=False),
         sa.Column("ends_at", UtcTime(), nullable=False),
-        sa.Column("technician_id", sa.Integer(), nullable=False),
+        sa.Column("technician_id", Number, nullable=False),
         sa.Column("remark", CleanText(), nullable=False),
-        sa.Column("minutes", sa.Integer(), nullable=False),
-        sa.Column("from_visit", sa.Integer()),
+        sa.Column("minutes", Number, nullable=False),
+        sa.Column("from_visit", Number),
         sa.Column("planned_by", CleanText(), nullable=False),
         sa.Column("planned_at", UtcTime(), nullable=False),
         sa.Column("changed_at", UtcTime(), nullable=False),
-        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("revision", Number, nullable=False),
         sa.Column("sent_key", sa.Text(), nullable=False),
         sa.Column("ended_at", UtcTime()),
         sa.Column("ended_by", CleanText()),
@@ -570,10 +568,10 @@ def _create_work() -> None:
     op.create_index("ix_visits_ended_at", "visits", ["ended_at"])
     op.create_table(
         "visit_machines",
-        sa.Column("visit_id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("minutes", sa.Integer(), nullable=False),
+        sa.Column("visit_id", Number, nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
+        sa.Column("position", Number, nullable=False),
+        sa.Column("minutes", Number, nullable=False),
         sa.Column("from_text", CleanText()),
         sa.Column("target_text", CleanText()),
         sa.Column("outcome", sa.Text()),
@@ -588,14 +586,14 @@ def _create_work() -> None:
     op.create_index("ix_visit_machines_machine_id", "visit_machines", ["machine_id"])
     op.create_table(
         "visit_notes",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("visit_id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer()),
+        sa.Column("id", Number, nullable=False),
+        sa.Column("visit_id", Number, nullable=False),
+        sa.Column("machine_id", Number),
         sa.Column("what", sa.Text(), nullable=False),
         sa.Column("says", CleanText(), nullable=False),
         sa.Column("by", CleanText(), nullable=False),
         sa.Column("at", UtcTime(), nullable=False),
-        sa.Column("flash_id", sa.Integer()),
+        sa.Column("flash_id", Number),
         sa.Column("sent_key", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["visit_id"], ["visits.id"], name="fk_visit_notes_visit_id_visits"),
         sa.ForeignKeyConstraint(
@@ -608,7 +606,7 @@ def _create_work() -> None:
     op.create_index("ix_visit_notes_machine_id_id", "visit_notes", ["machine_id", "id"])
     op.create_table(
         "calendars",
-        sa.Column("account_id", sa.Integer(), nullable=False),
+        sa.Column("account_id", Number, nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("made_at", UtcTime(), nullable=False),
         sa.ForeignKeyConstraint(
@@ -619,7 +617,7 @@ def _create_work() -> None:
     )
     op.create_table(
         "policies",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("place", CleanText()),
         sa.Column("limits", sa.Text(), nullable=False),
         sa.Column("set_by", CleanText(), nullable=False),
@@ -629,7 +627,7 @@ def _create_work() -> None:
     op.create_index("ix_policies_place_id", "policies", ["place", "id"])
     op.create_table(
         "acknowledgements",
-        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", Number, nullable=False),
         sa.Column("code", sa.Text(), nullable=False),
         sa.Column("by", CleanText(), nullable=False),
         sa.Column("at", UtcTime(), nullable=False),
@@ -641,15 +639,8 @@ def _create_work() -> None:
         sa.PrimaryKeyConstraint("machine_id", "code", name="pk_acknowledgements"),
     )
     op.create_table(
-        "leases",
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("holder", sa.Text(), nullable=False),
-        sa.Column("until", UtcTime(), nullable=False),
-        sa.PrimaryKeyConstraint("name", name="pk_leases"),
-    )
-    op.create_table(
         "jobs",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", Number, nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("about", CleanText(), nullable=False),
         sa.Column("given", sa.JSON(), nullable=False),
@@ -657,14 +648,14 @@ def _create_work() -> None:
         sa.Column("asked_by", CleanText(), nullable=False),
         sa.Column("who", sa.JSON(), nullable=False),
         sa.Column("asked_at", UtcTime(), nullable=False),
-        sa.Column("follows", sa.Integer()),
+        sa.Column("follows", Number),
         sa.Column("state", sa.Text(), nullable=False),
-        sa.Column("tries", sa.Integer(), nullable=False),
+        sa.Column("tries", Number, nullable=False),
         sa.Column("held_by", sa.Text()),
         sa.Column("held_until", UtcTime()),
         sa.Column("part", CleanText(), nullable=False),
-        sa.Column("done", sa.Integer(), nullable=False),
-        sa.Column("total", sa.Integer(), nullable=False),
+        sa.Column("done", Number, nullable=False),
+        sa.Column("total", Number, nullable=False),
         sa.Column("ended_at", UtcTime()),
         sa.Column("result", sa.JSON(), nullable=False),
         sa.Column("output", sa.LargeBinary()),
@@ -676,8 +667,8 @@ def _create_work() -> None:
         "summary",
         sa.Column("facet", sa.Text(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
-        sa.Column("slot", sa.BigInteger(), nullable=False),
-        sa.Column("count", sa.BigInteger(), nullable=False),
+        sa.Column("slot", Number, nullable=False),
+        sa.Column("count", Number, nullable=False),
         sa.PrimaryKeyConstraint("facet", "name", "slot", name="pk_summary"),
         sqlite_with_rowid=False,
     )
