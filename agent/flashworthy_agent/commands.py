@@ -135,8 +135,8 @@ def _capture(options: argparse.Namespace) -> int:
     from flashworthy_agent.capture import write_capture  # late: only this needs it
     from flashworthy_agent.capturing import take, taken_lines
 
-    access = access_of(options, None, settings_of(options))
-    taken = take(access, platform_named(), sys.platform, replace_ids=options.replace_ids)
+    access, name = access_of(options, None, settings_of(options)), sys.platform
+    taken = take(access, platform_named(name), name, replace_ids=options.replace_ids)
     write_durably(options.out, write_capture(taken.capture))
     print(*taken_lines(taken, options.out), sep="\n")
     return 1 if taken.differing else 0

@@ -4,6 +4,7 @@ POSIX systems have modes and `flock`. Windows has lists that files inherit from 
 agent closes its folder to ordinary users when it makes it, and asks no more; modes mean nothing.
 """
 
+import errno
 import os
 import stat
 from pathlib import Path
@@ -41,19 +42,21 @@ def is_foreign(owner: int) -> bool:
 
 
 def close_to_others(folder: Path) -> None:
-    """Where modes do not: let nobody but the system and its administrators into a new folder.
+    """Where modes do not: let only the system and its administrators into a new, empty folder.
 
     Raises:
-        OSError: it stays open.
+        PermissionError: it stayed open, and was removed again.
     """
     if HAS_MODES:
         return
     import subprocess  # late: only Windows needs it
 
-    command = ["icacls", str(folder), *_CLOSED]
+    program = f"{os.environ.get('SYSTEMROOT', 'C:/Windows')}/System32/icacls.exe"
+    command = [program, str(folder), *_CLOSED]
     done = subprocess.run(command, capture_output=True, timeout=_CLOSING_SECONDS)
     if done.returncode:
-        raise PermissionError(f"{folder}: icacls cannot close it to others")
+        folder.rmdir()
+        raise PermissionError(errno.EACCES, "icacls cannot close it to others")
 
 
 def lock(file: IO[str], *, wait: bool) -> None:

@@ -2,8 +2,9 @@
 
 Looks at this very machine and sends one report to a server on loopback, with the package manager's
 answer already kept. Its floor, in turns with it in the same run, is what any agent of this kind has
-to pay: import psutil and requests, and send one POST. Prints medians of the CPU of process and
-children, their ratio, and the greatest peak of memory.
+to pay: import psutil and requests, and send one POST. In the same turns it replays a capture of
+this machine and a made-up one of Windows, which may take 150 ms each. Prints medians
+of the CPU of process and children, their ratio, and the greatest peak of memory.
 """
 
 import json
@@ -17,7 +18,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from flashworthy_agent.capture import write_capture
 from support.servers import serving
+from support.windows_machine import capture
 
 ROUNDS = 15
 FLOOR = (
@@ -59,12 +62,19 @@ def main() -> None:
         state = ("--state", folder)
         cost_of(AGENT, "enrol", "--server", server.address, "--code", "ABC", *state)
         cost_of(AGENT, "run", *state)  # asks the package manager, and keeps its answer
-        floors, runs = [], []
+        here, made_up = Path(folder) / "here.json", Path(folder) / "made-up.json"
+        cost_of(AGENT, "capture", "--out", str(here), *state)
+        made_up.write_bytes(write_capture(capture()))
+        floors, runs, replays, others = [], [], [], []
         for _ in range(rounds):
             floors.append(cost_of(FLOOR, f"{server.address}/healthz"))
             runs.append(cost_of(AGENT, "run", *state))
+            replays.append(cost_of(AGENT, "collect", "--replay", str(here)))
+            others.append(cost_of(AGENT, "collect", "--replay", str(made_up)))
         probes = server.reports()[-1]["agent"]["probes"]
     floor, run = show("floor", floors), show("run", runs)
+    show("replay", replays)
+    show("Windows", others)
     print(f"ratio    {run[0] / floor[0]:6.2f}       least {run[1] / floor[1]:6.2f}")
     print("probes  ", json.dumps({probe["name"]: probe["duration_ms"] for probe in probes}))
 

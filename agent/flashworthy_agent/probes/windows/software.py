@@ -142,7 +142,7 @@ def _system_free_bytes(access: Access) -> Maybe[int]:
     drive = access.environment("SystemDrive")
     if not drive:
         return Unknown("the environment does not name the system's drive")
-    return access.files.free_bytes(f"{drive}\\")
+    return System(access.inputs).free_bytes(f"{drive}\\")
 
 
 def _efi_free_bytes(access: Access) -> Maybe[int]:
@@ -155,7 +155,7 @@ def _efi_free_bytes(access: Access) -> Maybe[int]:
     paths = [path for item in chosen for path in texts_in(item, "paths") if _is_volume(path)]
     if len(paths) != 1:
         return Unknown(f"expected one EFI system partition with a path, got {len(paths)}")
-    return access.files.free_bytes(paths[0])
+    return System(access.inputs).free_bytes(paths[0])
 
 
 def _is_volume(path: str) -> bool:

@@ -52,6 +52,10 @@ class System:
         keys: Maybe[list[str]] = self.answer("registry keys", key)
         return keys
 
+    def free_bytes(self, folder: str) -> Maybe[int]:
+        room: Maybe[int] = self.answer("free bytes", folder)
+        return room
+
     def has_key(self, key: str) -> Maybe[bool]:
         try:
             self._inputs.ask("registry keys", key)
