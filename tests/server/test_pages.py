@@ -49,7 +49,7 @@ def test_only_own_script_runs_and_no_page_is_framed_or_kept(site, administrator)
 
         policy = dict(part.split(" ", 1) for part in headers["Content-Security-Policy"].split("; "))
         assert policy["default-src"] == "'none'"
-        own = ("script-src", "style-src", "img-src", "form-action")
+        own = ("script-src", "connect-src", "style-src", "img-src", "form-action")
         assert {policy[name] for name in own} == {"'self'"}
         assert {policy[name] for name in ("base-uri", "frame-ancestors")} == {"'none'"}
         assert headers["X-Content-Type-Options"] == "nosniff"

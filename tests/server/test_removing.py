@@ -1,6 +1,7 @@
 """What is removed: told beforehand what rests on it, in the audit trail afterwards."""
 
 import json
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from click.testing import CliRunner
 from flashworthy_server.cli import main
 from flashworthy_server.errors import BadRowsError, ConflictError, InvalidInputError, NotFoundError
 from flashworthy_server.services import audit, exceptions, packages, releases, symptoms, touch
+from flashworthy_server.services.who import Role
 from support.site import RELEASE, REVIEW, WHO
 
 CONTENT = b"the package of 1.29"
@@ -165,6 +167,23 @@ def test_a_release_of_another_maker_is_found_under_that_one(known):
     filters = releases.ReleaseFilters(maker="Tarnbrook")
     found, _ = releases.list_releases(known.site, filters, after=0, count=9)
     assert [each.id for each in found] == [1]
+
+
+def test_a_visit_that_is_planned_with_something_is_named(kept):
+    kept.person(Role.TECHNICIAN, "Tom Arrow")
+    begins = kept.clock.now + timedelta(days=1)
+    visit = {
+        "machines": [1],
+        "begins_at": begins.isoformat(),
+        "ends_at": (begins + timedelta(hours=2)).isoformat(),
+        "technician": "Tom Arrow",
+    }
+    assert kept.post("/visits", visit).status_code == 201
+
+    with pytest.raises(ConflictError, match="visit #1 takes it along"):
+        remove_release(kept)
+    with pytest.raises(ConflictError, match="visit #1 goes to some of them"):
+        remove_package(kept)
 
 
 # ---- packages ---------------------------------------------------------------------------------

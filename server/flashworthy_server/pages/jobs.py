@@ -5,7 +5,7 @@ from werkzeug.http import dump_options_header
 
 from flashworthy_server.pages.blueprint import blueprint
 from flashworthy_server.services import jobs as service
-from flashworthy_server.services import long_work
+from flashworthy_server.services import judgement, long_work
 from flashworthy_server.services.jobs import ENDED
 from flashworthy_server.web.context import current_site, current_who
 
@@ -33,6 +33,7 @@ def jobs() -> str:
         more=more,
         titles=TITLES,
         kept_days=site.config.jobs_kept_days,
+        judging=judgement.judging(site),
     )
 
 

@@ -11,7 +11,7 @@ from flashworthy_server.pages import release_form
 from flashworthy_server.pages.blueprint import blueprint
 from flashworthy_server.pages.forms import choice, or_back_to, text, to_page
 from flashworthy_server.pages.reading import read_as
-from flashworthy_server.services import jobs, long_work, touch
+from flashworthy_server.services import jobs, judgement, long_work, touch
 from flashworthy_server.services import releases as service
 from flashworthy_server.services.releases import ReleaseFilters, StoredRelease
 from flashworthy_server.web.context import current_site, current_who
@@ -62,6 +62,7 @@ def release(release_id: int) -> str:
         reach=reach,
         shown=reach.touched[:_COMBINATIONS_SHOWN],
         resting=service.resting_on(site, stored),
+        judging=judgement.judging(site),
         reading=read_as(stored.release.machine_maker, stored.release.version_text),
         states=[each.value for each in ReleaseState],
         groups=release_form.GROUPS,

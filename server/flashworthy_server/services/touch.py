@@ -17,6 +17,7 @@ from flashworthy_server.site import Site
 from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import flashes as flash_store
 from flashworthy_server.store import packages as package_store
+from flashworthy_server.store import visits as visit_store
 from flashworthy_server.store.combinations import Glimpse
 from flashworthy_server.store.packages import StoredPackage
 
@@ -71,6 +72,8 @@ def resting_on_release(connection: Connection, maker: str, release: Release) -> 
     if machines:
         says.append(f"{_count(machines, 'machine')} would be flashed with {version}")
     ids = [each.of.id for each in on_path]
+    planned = visit_store.planned_for(connection, ids)
+    says += [f"visit #{visit} takes it along" for visit, _, target in planned if target == version]
     flashes = flash_store.open_flashes(connection, ids)
     says += [
         f"a flash of machine #{machine_id} to {to} is under way"
@@ -98,10 +101,15 @@ def resting_on_package(connection: Connection, package: StoredPackage) -> list[s
             f"{_count(machines, 'machine')} that run {version} have no other package of it"
             " for the way back"
         )
-    flashes = flash_store.open_flashes(connection, [each.id for each in held])
+    ids = [each.id for each in held]
+    planned = visit_store.planned_for(connection, ids)
+    says += [
+        f"visit #{visit} goes to some of them"
+        for visit in dict.fromkeys(visit for visit, _, target in planned if target)
+    ]
     return says + [
         f"a flash of machine #{machine_id} from {from_} is under way"
-        for machine_id, from_, _, _ in flashes
+        for machine_id, from_, _, _ in flash_store.open_flashes(connection, ids)
     ]
 
 

@@ -159,6 +159,21 @@ def open_visits_with(
     return [(row.machine_id, _visit(row)) for row in rows]
 
 
+def planned_for(
+    connection: Connection, combination_ids: Iterable[int]
+) -> list[tuple[int, str | None, str | None]]:
+    """Visits that are not over, of machines of some combinations: number, from and target."""
+    rows = connection.execute(
+        select(visits.c.id, visit_machines.c.from_text, visit_machines.c.target_text)
+        .join(visit_machines, visit_machines.c.visit_id == visits.c.id)
+        .join(machines, machines.c.id == visit_machines.c.machine_id)
+        .where(visits.c.ended_at.is_(None), machines.c.combination_id.in_(list(combination_ids)))
+        .distinct()
+        .order_by(visits.c.id)
+    )
+    return [(number, from_, target) for number, from_, target in rows]
+
+
 def visits_of_machine(connection: Connection, machine_id: int, count: int) -> list[StoredVisit]:
     """At most `count` visits that a machine was in, the newest first."""
     query = _SELECT.join(visit_machines, visit_machines.c.visit_id == visits.c.id)

@@ -8,6 +8,7 @@ _POLICY = "; ".join(
     (
         "default-src 'none'",
         "script-src 'self'",
+        "connect-src 'self'",
         "style-src 'self'",
         "img-src 'self'",
         "form-action 'self'",

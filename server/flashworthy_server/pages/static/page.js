@@ -1,7 +1,8 @@
 /* Makes working pages nicer; every page works without it.
    - Times stand in the reader's own zone (the server writes UTC).
    - A box in a table's head ticks all boxes below it.
-   - A page on long work looks again by itself. */
+   - A page on long work looks again by itself.
+   - A version is read while it is typed. */
 "use strict";
 
 const two = (number) => String(number).padStart(2, "0");
@@ -28,3 +29,18 @@ for (const all of document.querySelectorAll("input[data-ticks]")) {
 
 const again = document.querySelector("[data-look-again-seconds]");
 if (again) setTimeout(() => location.reload(), 1000 * again.dataset.lookAgainSeconds);
+
+for (const told of document.querySelectorAll("[data-reading]")) {
+  const [maker, version] = [told.dataset.maker, told.dataset.version].map((id) => document.getElementById(id));
+  let wait;
+  const read = async () => {
+    const asked = { maker: maker.value, version: version.value, runs: told.dataset.runs };
+    const answer = await fetch(`${told.dataset.reading}?${new URLSearchParams(asked)}`);
+    if (answer.ok && asked.version === version.value) told.textContent = await answer.text();
+  };
+  for (const each of [maker, version])
+    each.addEventListener("input", () => {
+      clearTimeout(wait);
+      wait = setTimeout(read, 300);
+    });
+}
