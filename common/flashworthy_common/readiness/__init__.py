@@ -92,12 +92,12 @@ def assess(machine: Machine, need: Need, policy: Policy, moment: Moment, now: da
         now: an aware time.
     """
     case = Case(machine, need, policy, moment, now)
-    checks = tuple(answer for ask in CHECKS if (answer := ask(case)) is not None)
+    checks = tuple([answer for ask in CHECKS if (answer := ask(case)) is not None])
     return Verdict(
         outcome=outcome_of(checks),
         moment=moment,
         assessed_at=now,
-        holds_until=min((c.holds_until for c in checks if c.holds_until), default=None),
+        holds_until=min([c.holds_until for c in checks if c.holds_until], default=None),
         machine=machine.name,
         place=machine.place,
         need=need,

@@ -174,7 +174,10 @@ class Question:
             limit,
             section.seen_at if section else NOT_REPORTED,
             section.source if section else _OWN_RECORD,
-            holds_until=holds_until,
+            "",
+            None,
+            "",
+            holds_until,  # by position: names cost as much again
         )
 
     def unknown(self, because: str, *, remedy: str, who: Who = Who.SPOT, limit: str = "") -> Check:
