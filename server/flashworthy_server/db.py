@@ -49,8 +49,13 @@ class Database:
             yield connection
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
+    def writing(self, *, beside_others: bool = False) -> Iterator[Connection]:
         """A transaction that may write; on disk once the block is left without an exception.
+
+        Args:
+            beside_others: other processes may be in such a transaction too, where the database can
+                do that: it locks the rows that it changes, and is run again without this where it
+                fails. No other transaction writes meanwhile.
 
         Raises:
             BusyError: another writer holds the database for too long, or it does not answer.
@@ -63,7 +68,7 @@ class Database:
             self._writes.connect() as connection,
             connection.begin(),
         ):
-            self.dialect.queue(connection)
+            self.dialect.queue(connection, beside_others)
             yield connection
 
     @property

@@ -9,6 +9,8 @@ import signal
 import subprocess
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import psycopg
@@ -75,6 +77,26 @@ class Cluster:
         os.kill(int(file.read_text().split()[0]), signal.SIGKILL)
         while self._answers():
             time.sleep(0.05)
+        file.unlink()
+
+    @contextmanager
+    def standby(self) -> Iterator["Cluster"]:
+        """A copy that follows; this one acknowledges nothing from now on that is not there too."""
+        copy = Cluster(in_memory=self._folder.is_relative_to(_MEMORY))
+        try:
+            source = ("-h", str(self._folder), "-p", str(self.port), "-U", "postgres")
+            how = ("--write-recovery-conf", "--checkpoint=fast", "--no-sync")
+            copy._run("pg_basebackup", *source, "-D", copy._data, *how)
+            copy.start()
+            self.execute("ALTER SYSTEM SET synchronous_standby_names = '*'")
+            self.execute("SELECT pg_reload_conf()")
+            yield copy
+        finally:
+            copy.__exit__()
+
+    def promote(self) -> None:
+        """Let a standby take writes."""
+        self._run("pg_ctl", "promote", "-w", "-D", self._data)
 
     def execute(self, statement: str, database: str = "postgres") -> list[tuple[object, ...]]:
         """Run one statement as the cluster's own administrator; its rows."""

@@ -1,8 +1,7 @@
-"""The real server in a process of its own, on SQLite and loopback; it may be killed at any time."""
+"""The real server in a process of its own, on loopback; it may be killed at any time."""
 
 import json
 import os
-import sqlite3
 import subprocess
 import sys
 import time
@@ -18,7 +17,7 @@ from sqlalchemy import Select, func, select
 
 from flashworthy_server.db import Connection, Database
 from flashworthy_server.store.history import load_body
-from flashworthy_server.tables import reports
+from flashworthy_server.tables import machines, reports
 from support.servers import free_port
 
 _PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
@@ -34,14 +33,15 @@ session_proof_minutes = 600
 class RealServer:
     """Use as a context manager; `start` again after `kill`."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, database_url: str = "", settings: str = "") -> None:
+        """By default on SQLite in the folder; `settings` are further lines of TOML."""
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._database = folder / "flashworthy.db"
         self._settings = folder / "server.toml"
         self._settings.touch(mode=0o600)
-        self._settings.write_text(_AS_OFTEN_AS_A_TEST_LIKES)
-        self.database_url = f"sqlite:///{self._database}"
+        self._settings.write_text(_AS_OFTEN_AS_A_TEST_LIKES + settings)
+        self.database_url = database_url or f"sqlite:///{self._database}"
         self._process: subprocess.Popen[bytes] | None = None
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
@@ -94,8 +94,8 @@ class RealServer:
         return self._bodies(select(*of_machine).group_by(reports.c.machine_id))
 
     def machines(self) -> int:
-        ((count,),) = self._query("SELECT count(*) FROM machines")
-        return int(count)
+        with self._reading() as connection:
+            return int(connection.scalar(select(func.count()).select_from(machines)) or 0)
 
     def works_in_the_background(self) -> bool:
         """Whether one of its processes has taken that upon itself, soon after the start."""
@@ -121,13 +121,6 @@ class RealServer:
                 yield connection
         finally:
             database.close()
-
-    def _query(self, statement: str) -> list[tuple[Any]]:
-        connection = sqlite3.connect(self._database)
-        try:
-            return connection.execute(statement).fetchall()
-        finally:
-            connection.close()
 
     def call(self, *arguments: str) -> str:
         """Run the server's command line; what it printed."""

@@ -30,8 +30,12 @@ class Dialect(Protocol):
     def turn(self) -> AbstractContextManager[Any]:
         """Wait, before a connection is taken, until no other process writes."""
 
-    def queue(self, connection: Connection) -> None:
-        """Wait until this transaction, which has just begun, is the only one that writes."""
+    def queue(self, connection: Connection, beside_others: bool) -> None:
+        """Wait until this transaction, which has just begun, is the only one that writes.
+
+        Args:
+            beside_others: until all that write are content to do so beside others.
+        """
 
     def meaning(self, error: DBAPIError) -> ServerError | None:
         """What trouble means that may pass by itself; none: trouble that stays."""

@@ -1,7 +1,8 @@
 """PostgreSQL, for more than one server process or machine.
 
 - Writers take an advisory lock of the database at their begin, so that they come one after the
-  other as on SQLite, and no rule has to be written twice.
+  other as on SQLite, and no rule has to be written twice. Those that add reports share it, one in
+  each process.
 - A reader sees one state throughout (REPEATABLE READ); what was committed survives a power cut
   whatever the cluster's own default is (synchronous_commit).
 - The address may name several hosts: the one that takes writes is used, and looked for anew when
@@ -36,7 +37,6 @@ _READ_ONLY = "25006"
 _DISK_FULL = "53100"
 _PASSING = (
     "08",  # connection exceptions
-    "40",  # rolled back: deadlock, serialization
     "53",  # too few resources: connections, disk, memory
     "57P",  # the server is stopped or starts
     "55P03",  # a lock was not to be had in time
@@ -63,6 +63,7 @@ _GO_ON = text("SELECT setval(pg_get_serial_sequence(:table, :column), :last)")
 
 _NAMESPACE = 0x666C  # of this program's advisory locks in a database
 _QUEUE = text(f"SELECT pg_advisory_xact_lock({_NAMESPACE}, 0)")
+_QUEUE_TOGETHER = text(f"SELECT pg_advisory_xact_lock_shared({_NAMESPACE}, 0)")
 _TRY_TASK = text(f"SELECT pg_try_advisory_lock({_NAMESPACE}, hashtext(:task))")
 _END_TASK = text(f"SELECT pg_advisory_unlock({_NAMESPACE}, hashtext(:task))")
 _DROP_WAIT = "3s"  # for readers under way; behind it others wait
@@ -120,8 +121,8 @@ class PostgreSQL:
     def turn(self) -> AbstractContextManager[Any]:
         return nullcontext()
 
-    def queue(self, connection: Connection) -> None:
-        connection.execute(_QUEUE)
+    def queue(self, connection: Connection, beside_others: bool) -> None:
+        connection.execute(_QUEUE_TOGETHER if beside_others else _QUEUE)
 
     def meaning(self, error: DBAPIError) -> ServerError | None:
         state = getattr(error.orig, "sqlstate", None)

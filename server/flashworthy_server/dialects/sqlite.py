@@ -64,7 +64,7 @@ class Sqlite:
             fcntl.flock(file, fcntl.LOCK_EX)
             yield
 
-    def queue(self, connection: Connection) -> None:
+    def queue(self, connection: Connection, beside_others: bool) -> None:
         """BEGIN IMMEDIATE has waited already."""
 
     def meaning(self, error: DBAPIError) -> ServerError | None:

@@ -215,16 +215,22 @@ def keep_word(
 
 
 def _keep_all(site: Site, arrivals: Sequence[Arrival]) -> list[Receipt | Exception]:
-    """Keep reports in one transaction; where that fails, each in its own."""
+    """Keep reports in one transaction, beside other processes; where that fails, each alone."""
     try:
-        with site.database.writing() as connection:
+        with site.database.writing(beside_others=True) as connection:
             return _keep(site, connection, arrivals)
     except ServerError as error:  # the database is busy or full, whatever is to be kept
         return [error] * len(arrivals)
+    except Exception:  # noqa: BLE001  (one cannot be kept, or another process was in its way)
+        return [_keep_alone(site, each) for each in arrivals]
+
+
+def _keep_alone(site: Site, arrival: Arrival) -> Receipt | Exception:
+    try:
+        with site.database.writing() as connection:
+            return _keep_one(site, connection, arrival)
     except Exception as error:  # noqa: BLE001  (one that cannot be kept must not fail the others)
-        if len(arrivals) == 1:
-            return [error]
-        return [found for each in arrivals for found in _keep_all(site, [each])]
+        return error
 
 
 def _keep_one(site: Site, connection: Connection, arrival: Arrival) -> Receipt:
