@@ -55,6 +55,7 @@ def take(access: Access, platform: Platform, name: str, *, replace_ids: bool) ->
     if replace_ids:
         pseudonyms = Pseudonyms(_personal(capture, platform, findings), secrets.token_bytes(32))
         capture, seen = pseudonyms.in_capture(capture), _changed(seen, pseudonyms)
+        asked = {name: [*map(pseudonyms.in_question, each)] for name, each in asked.items()}
     replayed = look(replaying(capture), platform)
     differing = tuple(name for name, told in _seen(replayed).items() if told != seen[name])
     return Taken(capture, asked, replayed, differing)
@@ -109,7 +110,7 @@ def taken_lines(taken: Taken, file: Path) -> Iterator[str]:
     for name, section in taken.replayed.sections.items():
         *told, _ = section_lines(name, section)
         yield from told
-        yield from (f"  {line}" for line in _sources(taken.asked[name], taken.capture))
+        yield from (f"  {line}" for line in _sources(taken.asked.get(name, []), taken.capture))
         yield ""
     if taken.differing:
         yield f"The file answers differently from the machine: {', '.join(taken.differing)}."

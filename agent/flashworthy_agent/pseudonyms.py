@@ -13,7 +13,7 @@
 import hashlib
 import re
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from flashworthy_agent.capture import Capture, each_text
@@ -29,7 +29,6 @@ _BY_FORM = (
     rb"|\bS-1-5-21(?:-[0-9]+){3,4}"  # a Windows account
 )
 _UUID = re.compile(r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}")
-_SWAPPED_LEAST = 8  # characters: a shorter one could stand in any bytes
 
 
 class Pseudonyms:
@@ -37,33 +36,25 @@ class Pseudonyms:
 
     def __init__(self, values: Iterable[str], key: bytes) -> None:
         self._key = key
-        values = sorted(
-            {value.strip(" {}") for value in values if _tells_something(value)}, key=len
-        )
-        certain = [value for value in values if _is_unmistakable(value)]
-        names = [value for value in values if not _is_unmistakable(value)]
-        uuids = [uuid.UUID(value) for value in certain if _UUID.fullmatch(value)]
+        told = {part.strip(" {}") for value in values for part in value.split("\ufffd")}
+        telling = sorted(filter(_tells_something, told))
+        certain = [value for value in telling if _is_unmistakable(value)]
+        names = [value for value in telling if not _is_unmistakable(value)]
         self._everywhere = _any_of(map(_pattern, certain), _BY_FORM)
         self._by_themselves = _any_of(map(_by_itself, names))
-        self._wide = _any_of(map(_wide, values))
-        self._raw = {
-            before: uuid.UUID(self.of(str(one))).bytes_le if before == one.bytes_le
-            else uuid.UUID(self.of(str(one))).bytes
-            for one in uuids for before in (one.bytes, one.bytes_le)
-        }  # fmt: skip
-        swapped = [value for value in certain if value.isascii() and len(value) >= _SWAPPED_LEAST]
-        self._swapped = {_swapped(value): _swapped(self.of(value)) for value in swapped}
+        self._wide = _any_of(map(_wide, telling))
+        self._exactly = dict(pair for value in certain for pair in self._other_forms(value))
 
     def of(self, value: str) -> str:
         """The replacement of one value."""
         letters = "".join(filter(str.isalnum, value)).casefold()
-        drawn = iter(_numbers(letters, self._key))
+        drawn = _numbers(letters, self._key)
         return "".join(_like(each, next(drawn)) if each.isalnum() else each for each in value)
 
     def in_capture(self, capture: Capture) -> Capture:
         """The capture with all the values, and all that is an id by its form, replaced."""
         answers = {
-            self._in_question(question): self.in_answer(answer)
+            self.in_question(question): self.in_answer(answer)
             for question, answer in capture.answers.items()
         }
         return Capture(replace(capture.head, ids_replaced=True), answers)
@@ -71,7 +62,7 @@ class Pseudonyms:
     def in_answer(self, answer: Answer) -> Answer:
         return each_text(answer, self._replace)
 
-    def _in_question(self, question: Question) -> Question:
+    def in_question(self, question: Question) -> Question:
         kind, *about = question
         return (kind, *(each_text(one, self._replace_everywhere) for one in about))
 
@@ -79,9 +70,19 @@ class Pseudonyms:
         octets = self._replace_everywhere(octets)
         octets = self._by_themselves.sub(lambda found: self._replaced(found[0], "utf-8"), octets)
         octets = self._wide.sub(lambda found: self._replaced(found[0], "utf-16-le"), octets)
-        for before, after in (self._raw | self._swapped).items():
+        for before, after in self._exactly.items():
             octets = octets.replace(before, after)
         return octets
+
+    def _other_forms(self, value: str) -> Iterator[tuple[bytes, bytes]]:
+        """Bytes that stand for the value, and those that stand for its replacement."""
+        other = self.of(value)
+        if _UUID.fullmatch(value):
+            before, after = uuid.UUID(value), uuid.UUID(other)
+            yield before.bytes, after.bytes
+            yield before.bytes_le, after.bytes_le
+        elif value.isascii():
+            yield _swapped(value), _swapped(other)
 
     def _replace_everywhere(self, octets: bytes) -> bytes:
         return self._everywhere.sub(lambda found: self._replaced(found[0], "utf-8"), octets)
@@ -90,10 +91,13 @@ class Pseudonyms:
         return self.of(octets.decode(encoding)).encode(encoding)
 
 
+def uuids_in(text: str) -> list[str]:
+    return [found[0] for found in _UUID.finditer(text)]
+
+
 def _tells_something(value: str) -> bool:
-    text = value.strip()
-    is_common = text.casefold() in _EVERYBODYS or is_placeholder(text)
-    return len(text) >= _SHORTEST and not is_common
+    is_common = value.casefold() in _EVERYBODYS or is_placeholder(value)
+    return len(value) >= _SHORTEST and not is_common
 
 
 def _is_unmistakable(value: str) -> bool:
@@ -101,7 +105,7 @@ def _is_unmistakable(value: str) -> bool:
     return len(value) >= _SHORTEST_UNMISTAKABLE and any(map(str.isdigit, value))
 
 
-def _numbers(letters: str, key: bytes) -> Iterable[int]:
+def _numbers(letters: str, key: bytes) -> Iterator[int]:
     """A number for each letter, and for each place: the same for the same letters."""
     block = 0
     while True:
@@ -121,14 +125,10 @@ def _like(letter: str, number: int) -> str:
     return chr({2: 0xC0, 3: 0x4E00, 4: 0x20000}[size] + number % 23)
 
 
-def uuids_in(text: str) -> list[str]:
-    return [found[0] for found in _UUID.finditer(text)]
-
-
-def _any_of(patterns: Iterable[bytes], more: bytes = b"") -> "re.Pattern[bytes]":
+def _any_of(patterns: Iterable[bytes], *more: bytes) -> "re.Pattern[bytes]":
     """Longer ones first; what matches nothing where there are none."""
     ordered = sorted(patterns, key=len, reverse=True)
-    return re.compile(b"|".join([*ordered, *([more] if more else [])]) or rb"(?!)", re.IGNORECASE)
+    return re.compile(b"|".join((*ordered, *more)) or rb"(?!)", re.IGNORECASE)
 
 
 def _pattern(value: str) -> bytes:

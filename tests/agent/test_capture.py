@@ -22,6 +22,7 @@ from flashworthy_agent.collect import look
 from flashworthy_agent.errors import CaptureError
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access
+from flashworthy_agent.probes.linux.logind import parse_inhibitors
 from flashworthy_agent.probes.linux.luks import parse_header, without_keys
 from flashworthy_agent.probes.probe import Platform, Probe
 from flashworthy_agent.probes.programs import Programs
@@ -197,6 +198,23 @@ def test_no_key_and_no_password_is_written_down(access):
 
 
 @pytest.mark.parametrize(
+    ("listed", "held"),
+    [
+        ('{"type":"a","data":[[["shutdown","Paper Mill","my secret.odt","block",0,1]]]}',
+         '{"data": [[["shutdown", "Paper Mill", "withheld", "block", 0, 1]]]}'),
+        ('{"data":[[]]}', '{"data": [[]]}'),
+        ("Failed to connect", "Failed to connect"),
+        ('{"data":[[7]]}', '{"data":[[7]]}'),
+    ],
+)  # fmt: skip
+def test_why_somebody_holds_off_a_shutdown_is_not_written_down(listed, held):
+    question = ("program", "busctl", "--json=short")
+
+    assert LINUX.withheld(question, [0, listed.encode(), b""]) == [0, held.encode(), b""]
+    assert parse_inhibitors(held) == parse_inhibitors(listed)
+
+
+@pytest.mark.parametrize(
     "header",
     [
         HEADER,
@@ -222,6 +240,27 @@ def forms_of(value):
     yield value.encode()
     yield value.encode("utf-16-le")
     yield swapped(value, len(value) + len(value) % 2)
+
+
+def test_what_is_printed_names_nobody_either(tmp_path):
+    noted = {f"/sys/class/net/wlx525400abcdef/{name}": "" for name in ("device/id", "flags")}
+    tree = LiveTree(grow(tmp_path / "root", TREE | noted), SAYS)
+
+    found = take(Access(tree, Programs(tree), now=lambda: NOW), LINUX, "linux", replace_ids=True)
+
+    text = "\n".join(taken_lines(found, tmp_path / "lark.json"))
+    assert [one for one in (*SERIALS, *PEOPLE, UUID, "525400abcdef") if one in text] == []
+    assert "network driver wlx" in text
+    assert found.differing == ()
+
+
+def test_a_serial_outside_utf_8_does_not_stand_there_in_part():
+    raw = b"serial AL-\xe9-20240042 end"
+
+    found = Pseudonyms([raw.decode("utf-8", "replace")[7:-4]], b"key").in_answer(raw)
+
+    assert b"20240042" not in found
+    assert len(found) == len(raw)
 
 
 def test_serials_names_and_ids_are_replaced_wherever_they_stand(access):

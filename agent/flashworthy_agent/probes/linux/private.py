@@ -1,9 +1,11 @@
 """What of Linux's raw answers is nobody else's business: keys and passwords, and who and what.
 
 - Of the configuration of `upsmon` the names and passwords are taken out, of a LUKS header all that
-  has to do with keys: what is left reads the same, but for the ids that are made of them.
+  has to do with keys, of those who hold off a shutdown their reasons: what is left reads the same,
+  but for the ids that are made of it.
 """
 
+import json
 import re
 from collections.abc import Iterator
 
@@ -25,6 +27,7 @@ _LABELLED = re.compile(
     re.MULTILINE,
 )
 _LUKS_UUID = re.compile(rb"(?<=-)[0-9a-f]{32}(?=-|$)")  # in the device mapper's name for a layer
+_LONGEST_REFUSAL = 80  # bytes of an answer that is not understood: as many as its reason shows
 _ATA_PAGE = "/vpd_pg89"
 _ATA_SERIAL = slice(60 + 2 * 10, 60 + 2 * 20)  # words 10 to 19 of IDENTIFY DEVICE, ACS-4 §7.13
 
@@ -35,7 +38,20 @@ def withheld(question: Question, answer: Answer) -> Answer:
         return luks.without_keys(answer)
     if kind == "file" and about[0] in MONITOR_FILES:
         return _COMMENT.sub(b"#", _MONITOR.sub(rb"\1 withheld withheld secondary", answer))
+    if kind == "program" and about[0] == "busctl":
+        status, output, complaint = answer
+        return [status, _without_reasons(output), complaint]
     return answer
+
+
+def _without_reasons(listed: bytes) -> bytes:
+    """The list of who holds off a shutdown without why, which may name a document."""
+    try:
+        (found,) = json.loads(listed)["data"]
+        kept = [[what, who, "withheld", *more] for what, who, _, *more in found]
+    except (ValueError, LookupError, TypeError, RecursionError):
+        return listed[:_LONGEST_REFUSAL]
+    return json.dumps({"data": [kept]}).encode()
 
 
 def personal(question: Question, answer: Answer) -> Iterator[str]:

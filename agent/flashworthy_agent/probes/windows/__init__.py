@@ -27,6 +27,12 @@ from flashworthy_agent.probes.windows.versions import look_for_versions
 _LIMIT_SECONDS = LIMIT_SECONDS + 5  # the script is ended before that
 
 
+def _withheld(question: Question, answer: Answer) -> Answer:
+    from flashworthy_agent.probes.windows.private import withheld  # late: only for a capture
+
+    return withheld(question, answer)
+
+
 def _personal(question: Question, answer: Answer) -> Iterable[str]:
     from flashworthy_agent.probes.windows.private import personal  # late: only for a capture
 
@@ -49,5 +55,6 @@ WINDOWS = Platform(
         Probe("pending updates", "software", look_for_updates, _LIMIT_SECONDS, "pending_updates"),
     ),
     uptime_seconds=uptime_seconds,
+    withheld=_withheld,
     personal=_personal,
 )

@@ -9,7 +9,6 @@
 from typing import Any
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_agent.probes.windows.structures import SessionInformation, read, text
 from flashworthy_agent.probes.windows.system import System
 from flashworthy_common.report import PeopleSection, Session
@@ -27,9 +26,6 @@ _NO_WORD = Unknown("Windows has no list of the programs that hold off a shutdown
 
 
 def look_at_people(access: Access) -> PeopleSection:
-    if not access.is_live:
-        return PeopleSection(sessions=ANOTHER_ROOT, installers=ANOTHER_ROOT,
-                             inhibitors=ANOTHER_ROOT)  # fmt: skip
     system = System(access.inputs)
     own = system.answer("own session") if access.on_the_spot else None
     return PeopleSection(

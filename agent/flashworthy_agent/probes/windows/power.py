@@ -8,7 +8,6 @@
 from typing import Any
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_agent.probes.table_facts import supplies_of
 from flashworthy_agent.probes.ups import look_at_ups
 from flashworthy_agent.probes.windows.smbios import fact
@@ -35,8 +34,6 @@ _CUT_SHORT = Unknown("the answer is shorter than its structure")
 
 
 def look_at_power(access: Access) -> PowerSection:
-    if not access.is_live:
-        return PowerSection(mains=ANOTHER_ROOT, batteries=ANOTHER_ROOT, supplies=ANOTHER_ROOT)
     system = System(access.inputs)
     told = system.answer("power status")
     status = told if isinstance(told, Unknown) else read(SystemPowerStatus, told) or _CUT_SHORT

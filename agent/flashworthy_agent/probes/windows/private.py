@@ -1,9 +1,10 @@
-"""Whom Windows' raw answers name, beside what the report itself holds. No key is ever asked for."""
+"""What of Windows' raw answers is nobody else's business. No key is ever asked for."""
 
 import re
 from collections.abc import Iterator
 
 from flashworthy_agent.probes.inputs import Answer, Question
+from flashworthy_agent.probes.windows.software import RENAMES
 from flashworthy_agent.probes.windows.structures import SessionInformation, read, text
 from flashworthy_common.errors import SmbiosError
 from flashworthy_common.smbios import specimen_names, unwrap_firmware_table
@@ -12,6 +13,14 @@ from flashworthy_common.smbios import specimen_names, unwrap_firmware_table
 # a GUID as all machines do.
 _VOLUMES = re.compile(rb"Volume\{([0-9a-fA-F-]{36})\}")
 _PROTECTORS = re.compile(rb'"id":"\{([0-9a-fA-F-]{36})\}"')
+
+
+def withheld(question: Question, answer: Answer) -> Answer:
+    """Files that wait to be replaced are counted only, and their names may tell of documents."""
+    kind, *about = question
+    if kind == "registry value" and about[-1] == RENAMES and isinstance(answer[1], list):
+        return [answer[0], ["withheld" if name else "" for name in answer[1]]]
+    return answer
 
 
 def personal(question: Question, answer: Answer) -> Iterator[str]:

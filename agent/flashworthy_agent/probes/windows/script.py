@@ -19,7 +19,6 @@ from typing import Any
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.inputs import Answer
 from flashworthy_agent.probes.kept_updates import kept_answer
-from flashworthy_agent.probes.live import run
 from flashworthy_agent.probes.programs import Outcome
 from flashworthy_common.values import Maybe, Unknown
 
@@ -127,6 +126,8 @@ def told_of(access: Access) -> Told:
 
 def run_script(name: str, *, seconds: float) -> Answer:
     """Run one of `SCRIPTS` on this machine: status, output and complaint."""
+    from flashworthy_agent.probes.live import run  # late: a replay runs nothing
+
     program = f"{os.environ.get('SYSTEMROOT', 'C:/Windows')}/{_PROGRAM}"
     return run(program, *_OPTIONS, SCRIPTS[name], seconds=seconds)
 

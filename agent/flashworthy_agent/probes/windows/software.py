@@ -5,10 +5,8 @@ documented by their use only, and so *from memory*.
 """
 
 import re
-from datetime import datetime
 
 from flashworthy_agent.probes.access import Access
-from flashworthy_agent.probes.files import ANOTHER_ROOT
 from flashworthy_agent.probes.windows.machine import NAME_IN_FORCE
 from flashworthy_agent.probes.windows.script import texts_in, told_of
 from flashworthy_agent.probes.windows.system import CURRENT_CONTROL, System
@@ -137,8 +135,6 @@ def _new_name(system: System) -> Maybe[str | None]:
 
 
 def _system_free_bytes(access: Access) -> Maybe[int]:
-    if not access.is_live:
-        return ANOTHER_ROOT
     drive = access.environment("SystemDrive")
     if not drive:
         return Unknown("the environment does not name the system's drive")
@@ -152,20 +148,9 @@ def _efi_free_bytes(access: Access) -> Maybe[int]:
         return told
     found = [item for item in told if str(item.get("kind")).lower() == _EFI_KIND]
     chosen = [item for item in found if item.get("is_system") is True] or found
-    paths = [path for item in chosen for path in texts_in(item, "paths") if _is_volume(path)]
+    paths = [
+        path for item in chosen for path in texts_in(item, "paths") if path.startswith(_VOLUME)
+    ]
     if len(paths) != 1:
         return Unknown(f"expected one EFI system partition with a path, got {len(paths)}")
     return System(access.inputs).free_bytes(paths[0])
-
-
-def _is_volume(path: str) -> bool:
-    return path.startswith(_VOLUME)
-
-
-def parse_utc(text: str) -> Maybe[datetime]:
-    """A time such as 2026-11-02T09:30:00Z."""
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        return Unknown(f"expected a time, got {text[:40]!r}")
-    return found if found.tzinfo else Unknown(f"expected a time in UTC, got {text[:40]!r}")

@@ -6,6 +6,7 @@
 - What Windows only offers is kept apart from what it would install.
 """
 
+from datetime import datetime
 from typing import Any
 
 from flashworthy_agent.probes.access import Access
@@ -17,7 +18,6 @@ from flashworthy_agent.probes.windows.script import (
     texts_in,
     told_of,
 )
-from flashworthy_agent.probes.windows.software import parse_utc
 from flashworthy_common.report import PendingUpdates, SoftwareSection
 from flashworthy_common.values import Maybe, Unknown
 
@@ -62,7 +62,7 @@ def _asked(access: Access) -> Maybe[PendingUpdates]:
         kept_back=tuple(map(_name, offered[:MAX_NAMES])),
         source=_SOURCE,
         seen_at=access.now(),
-        lists_at=parse_utc(searched_at),
+        lists_at=_utc(searched_at),
     )
 
 
@@ -77,3 +77,12 @@ def _name(update: dict[str, Any]) -> str:
     driver_class = text_in(update, "driver_class")
     is_firmware = isinstance(driver_class, str) and driver_class.lower() == _FIRMWARE
     return f"firmware: {name}" if is_firmware and update.get("kind") == _DRIVER else name
+
+
+def _utc(text: str) -> Maybe[datetime]:
+    """A time such as 2026-11-02T09:30:00Z."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return Unknown(f"expected a time, got {text[:40]!r}")
+    return found if found.tzinfo else Unknown(f"expected a time in UTC, got {text[:40]!r}")
