@@ -98,7 +98,10 @@ class Container:
             process.wait(timeout=after_seconds)
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
-        return process.wait() == -signal.SIGKILL
+        status = process.wait()
+        while _lives(process.pid):  # what was killed may still hold its locks for a moment
+            time.sleep(0.02)
+        return status == -signal.SIGKILL
 
     def succeed(self, *command: str) -> str:
         """What a program inside prints; it must end with 0."""
@@ -130,3 +133,15 @@ class Container:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+
+
+def _lives(group: int) -> bool:
+    """Whether some process of a group has not ended."""
+    for file in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            state, _, its_group, *_ = file.read_text().rpartition(") ")[2].split()  # proc(5)
+        except OSError:
+            continue  # it ended meanwhile
+        if int(its_group) == group and state not in "ZX":
+            return True
+    return False
