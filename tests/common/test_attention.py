@@ -218,8 +218,9 @@ def test_a_gap_is_told_in_hours(gap, words):
 def test_a_machine_is_silent_after_a_time_that_policy_sets():
     limit = timedelta(seconds=DEFAULT_POLICY.silent_after_seconds)
 
-    assert attention_of_silence(NOW, DEFAULT_POLICY, NOW + limit) is None
-    silent = attention_of_silence(NOW, DEFAULT_POLICY, NOW + limit + timedelta(seconds=1))
+    before = NOW + limit - timedelta(seconds=1)
+    assert attention_of_silence(NOW, DEFAULT_POLICY, before) is None
+    silent = attention_of_silence(NOW, DEFAULT_POLICY, NOW + limit)
     assert silent.says == "no report since 2026-05-04"
 
 
