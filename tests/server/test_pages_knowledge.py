@@ -266,6 +266,8 @@ def test_a_viewer_reads_releases_and_is_offered_no_change(site):
 
 def test_a_file_is_recorded_after_its_differences_were_seen(site, technician):
     site.post("/releases", RELEASE | {"minutes": 10})
+    for number in (1, 2):
+        site.machine(number)
 
     page = upload(
         technician,
@@ -274,7 +276,7 @@ def test_a_file_is_recorded_after_its_differences_were_seen(site, technician):
         "folio.json",
         json.dumps(KNOWLEDGE).encode(),
     )
-    assert "minutes 10 becomes 25" in page.text
+    assert "About 2 machines here minutes 10 becomes 25" in page.text
     assert recorded(site)[0].release.minutes == 10
     page = technician.send(page, "Record all of it")
 

@@ -56,7 +56,7 @@ def test_the_machines_that_a_release_is_about_are_counted_with_what_they_run(kno
     known.machine(4, firmware={"version_text": "1.40"})
     stored = releases.view_release(known.site, 1)
 
-    reach = touch.reach_of(known.site, stored.maker, stored.release)
+    reach = touch.reach_of(known.site, stored.release)
 
     told = [
         (each.of.combination.version_text, each.stands, each.is_on_path, each.of.machines)

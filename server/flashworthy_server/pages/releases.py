@@ -54,7 +54,7 @@ def _asked() -> dict[str, Any]:
 def release(release_id: int) -> str:
     site = current_site()
     stored = service.view_release(site, release_id)
-    reach = touch.reach_of(site, stored.maker, stored.release)
+    reach = touch.reach_of(site, stored.release)
     return render_template(
         "pages/release.html",
         stored=stored,

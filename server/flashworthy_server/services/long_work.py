@@ -7,7 +7,8 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any, TypeVar
 
-from flashworthy_common.values import to_json
+from flashworthy_common.releases import Release
+from flashworthy_common.values import from_json, to_json
 from flashworthy_server.documents import (
     Document,
     decoded,
@@ -17,7 +18,7 @@ from flashworthy_server.documents import (
     write_csv,
 )
 from flashworthy_server.errors import ConflictError, ForbiddenError
-from flashworthy_server.services import jobs, packages, policies, releases, weighing
+from flashworthy_server.services import jobs, packages, policies, releases, touch, weighing
 from flashworthy_server.services.jobs import Result, StoredJob, Task, Work
 from flashworthy_server.services.needs import Progress
 from flashworthy_server.services.releases import Imported, ReleaseFilters
@@ -132,8 +133,11 @@ def _start(
 
 def _compare_document(task: Task) -> Result:
     content = task.content()
-    imported = releases.import_document(task.site, task.who, _document(task, content), dry_run=True)
-    return Result(_told(imported) | {"digest": imported.digest, "bytes": len(content)})
+    document = _document(task, content)
+    imported = releases.import_document(task.site, task.who, document, dry_run=True)
+    told = _told(imported)
+    _add_machines(task, document, told["changes"])
+    return Result(told | {"digest": imported.digest, "bytes": len(content)})
 
 
 def _record_document(task: Task) -> Result:
@@ -214,6 +218,16 @@ def _told(imported: Imported) -> dict[str, Any]:
         "changes": [to_json(each) for each in shown],
         "more": len(imported.changes) - len(shown),
     }
+
+
+def _add_machines(task: Task, document: Document, changes: list[dict[str, Any]]) -> None:
+    """Tell of each release that would change how many machines in service it is about."""
+    rows = {row.position: row.data for row in document.rows["releases"]}
+    for number, change in enumerate(changes, 1):
+        if change["kind"] == "release":
+            release = from_json(Release, rows[change["position"]])
+            change["machines"] = touch.reach_of(task.site, release).machines
+        task.progress("changes", number, len(changes))
 
 
 def _file(name: str) -> dict[str, str]:

@@ -185,7 +185,7 @@ def _require_no_other(connection: Connection, row: ReadRow[Release], release_id:
 def resting_on(site: Site, stored: StoredRelease) -> list[str]:
     """What rests on a release, a sentence each."""
     with site.database.reading() as connection:
-        return touch.resting_on_release(connection, stored.maker, stored.release)
+        return touch.resting_on_release(connection, stored.release)
 
 
 def remove_release(
@@ -207,7 +207,7 @@ def remove_release(
     now = site.clock()
     with site.database.writing() as connection:
         was = _load(connection, release_id)
-        resting = touch.resting_on_release(connection, was.maker, was.release)
+        resting = touch.resting_on_release(connection, was.release)
         touch.require_known(resting, anyway=anyway)
         store.remove_release(connection, release_id)
         needs.mark_touched(connection, [(was.maker, was.release)], now)

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from flashworthy_common.ordering import Ordering
-from flashworthy_common.releases import Package, Release, is_of_running, speaks_for
+from flashworthy_common.releases import Package, Release, is_of_running, maker_of, speaks_for
 from flashworthy_common.values import Unknown
 from flashworthy_common.versions import Order
 from flashworthy_server.db import Connection
@@ -53,19 +53,15 @@ _WORDS = {
 }
 
 
-def reach_of(site: Site, maker: str, release: Release) -> Reach:
-    """The machines in service that a release is about.
-
-    Args:
-        maker: the canonical name.
-    """
+def reach_of(site: Site, release: Release) -> Reach:
+    """The machines in service that a release is about."""
     with site.database.reading() as connection:
-        return _reach(connection, maker, release)
+        return _reach(connection, release)
 
 
-def resting_on_release(connection: Connection, maker: str, release: Release) -> list[str]:
+def resting_on_release(connection: Connection, release: Release) -> list[str]:
     """What rests on a release, a sentence each; empty: nothing does."""
-    reach = _reach(connection, maker, release)
+    reach = _reach(connection, release)
     version, on_path = release.version_text, [each for each in reach.touched if each.is_on_path]
     machines = sum(each.of.machines for each in on_path)
     says = []
@@ -119,7 +115,10 @@ def require_known(resting: list[str], *, anyway: bool) -> None:
         raise ConflictError(f"{'; '.join(resting)}: say that you know this, to remove it anyway")
 
 
-def _reach(connection: Connection, maker: str, release: Release) -> Reach:
+def _reach(connection: Connection, release: Release) -> Reach:
+    maker = maker_of(release)
+    if isinstance(maker, Unknown):
+        return Reach((), True)
     found = combination_store.glimpses(connection, maker, release.models, MOST_COMBINATIONS + 1)
     about = [each for each in found if speaks_for(release, each.combination)]
     touched = [_touched(release, each) for each in about[:MOST_COMBINATIONS]]
