@@ -7,6 +7,7 @@ from flashworthy_server.pages.blueprint import blueprint
 # Each: its page, its name, and what it is for.
 SUBJECTS = (
     ("policy", "Limits", "what verdicts are held against, for the site or for a place"),
+    ("places", "Places", "where machines stand, by rules and lists"),
     ("exceptions", "Exceptions", "where the site decides otherwise, until a day"),
     ("weighing", "Weighing", "how reasons get their priority, and what is known of holes"),
     ("packages", "Packages", "firmware files that are kept for the way back"),
