@@ -98,11 +98,6 @@ class Database:
         """The file of a SQLite database that is not there yet; none otherwise."""
         return None if self.file is None or self.file.exists() else self.file
 
-    def require_answer(self) -> None:
-        """Fail unless the database answers."""
-        with self.reading() as connection:
-            connection.exec_driver_sql("SELECT 1")
-
     def close(self) -> None:
         self.engine.dispose()
 

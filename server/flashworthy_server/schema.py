@@ -1,10 +1,7 @@
 """The version of the tables: brought up to date by `migrate`, and asked for at every start."""
 
-from alembic import command
-from alembic.config import Config as AlembicConfig
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from alembic.util import CommandError
+from typing import TYPE_CHECKING
+
 from sqlalchemy import inspect
 from sqlalchemy.exc import DBAPIError
 
@@ -12,12 +9,19 @@ from flashworthy_server.db import Connection, Database
 from flashworthy_server.errors import BusyError, DatabaseError
 from flashworthy_server.tables import metadata
 
+if TYPE_CHECKING:
+    from alembic.config import Config as AlembicConfig
+
+VERSION = "0001"  # of the tables that this program needs: the last of the migrations
 _OF_OTHERS = 0o077  # rights of the group and of everyone
 _WHAT_TO_DO = "run: flashworthy-server migrate"
 
 
 def migrate(database: Database) -> None:
     """Bring the tables to the version that this program needs; does nothing where they are."""
+    # Alembic is imported where it works: that takes most of a second, and most commands need none.
+    from alembic.util import CommandError
+
     try:
         make_file(database)
         with database.writing() as connection:
@@ -47,11 +51,10 @@ def require_current(database: Database) -> None:
             found = _version(connection)
     except (DBAPIError, BusyError) as error:
         raise _cannot_use(database, _reason(error)) from error
-    needed = _needed_version()
-    if found != needed:
+    if found != VERSION:
         raise DatabaseError(
             f"{database.name} is at version {found or 'none'},"
-            f" this program needs {needed}; {_WHAT_TO_DO}"
+            f" this program needs {VERSION}; {_WHAT_TO_DO}"
         )
 
 
@@ -68,7 +71,7 @@ def is_new(connection: Connection) -> bool:
 
 def is_current(connection: Connection) -> bool:
     """Whether the tables are those that this program needs."""
-    return _version(connection) == _needed_version()
+    return _version(connection) == VERSION
 
 
 def make_anew(connection: Connection) -> None:
@@ -79,20 +82,22 @@ def make_anew(connection: Connection) -> None:
 
 
 def _upgrade(connection: Connection) -> None:
+    from alembic import command
+
     settings = _settings()
     settings.attributes["connection"] = connection
     command.upgrade(settings, "head")
 
 
 def _version(connection: Connection) -> str | None:
-    return MigrationContext.configure(connection).get_current_revision()
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
 
 
-def _needed_version() -> str | None:
-    return ScriptDirectory.from_config(_settings()).get_current_head()
+def _settings() -> "AlembicConfig":
+    from alembic.config import Config as AlembicConfig
 
-
-def _settings() -> AlembicConfig:
     settings = AlembicConfig()
     settings.set_main_option("script_location", "flashworthy_server:migrations")
     return settings

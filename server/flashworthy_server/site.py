@@ -24,6 +24,7 @@ class Site:
     config: Config
     clock: Clock = system_clock
     intake: Intake[Any, Any] = field(default_factory=Intake)
+    seen_tokens: dict[str, Any] = field(default_factory=dict)  # see `services.credentials`
 
 
 def open_site(config: Config, clock: Clock = system_clock) -> Site:

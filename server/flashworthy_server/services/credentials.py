@@ -36,6 +36,7 @@ CODE_PREFIX = "fwjoin"
 _TOKEN_BYTES = 32  # 256 random bits: too many to guess, so a plain SHA-256 keeps them
 _CODE_ALPHABET = "ABCDEFGHJKMNPQRSTVWXYZ0123456789"  # no I, L, O, U: read aloud and typed
 _CODE_GROUPS, _CODE_GROUP_LETTERS = 4, 6  # 32 letters each: 120 random bits
+_MOST_SEEN = 100_000  # machines' tokens that are remembered, with some 300 bytes each
 _USE_TOLD_AFTER = timedelta(minutes=1)  # a request is no reason to write, unless this has passed
 
 
@@ -206,8 +207,12 @@ def revoke_machine_token(site: Site, who: Who, machine_id: int) -> None:
 # ---- whose is it ------------------------------------------------------------------------------
 
 
-def identify(site: Site, token: str, address: str | None) -> Who:
+def identify(site: Site, token: str, address: str | None, *, is_checked_later: bool = False) -> Who:
     """Whose token this is.
+
+    Args:
+        is_checked_later: a machine's token may be taken for what it was when it was seen last:
+            whatever it lets in is held against the machine's tokens before anything is kept.
 
     Raises:
         InvalidTokenError: it is unknown, expired or revoked; which of them is not told.
@@ -216,7 +221,7 @@ def identify(site: Site, token: str, address: str | None) -> Who:
     if token.startswith(TOKEN_PREFIX):
         who = _of_people(site, token, address)
     elif token.startswith(MACHINE_PREFIX):
-        who = _of_machine(site, token, address)
+        who = _of_machine(site, digest_of(token), address, is_checked_later)
     if who is None:
         raise InvalidTokenError("the token is unknown, expired or revoked")
     return who
@@ -244,17 +249,34 @@ def _of_people(site: Site, token: str, address: str | None) -> Who | None:
     )
 
 
-def _of_machine(site: Site, token: str, address: str | None) -> Who | None:
-    with site.database.asking() as connection:
-        found = machine_store.machine_of_token(connection, digest_of(token))
+def _of_machine(site: Site, digest: str, address: str | None, is_checked_later: bool) -> Who | None:
+    seen: MachineToken | None = site.seen_tokens.get(digest) if is_checked_later else None
+    found = seen or _load_machine_token(site, digest)
     if found is None:
         return None
-    if not found.is_old and found.has_old:
-        with site.database.writing() as connection:
-            machine_store.drop_old_token(connection, found.machine_id, digest_of(token))
-    agent = MachineAgent(found.machine_id, found.agent_id, _is_rotation_due(site, found))
+    rotate = _is_rotation_due(site, found)
+    agent = MachineAgent(found.machine_id, found.agent_id, rotate, digest)
     name = f"#{agent.machine_id}"
     return Who(kind=Kind.MACHINE, name=name, role=Role.MACHINE, address=address, machine=agent)
+
+
+def _load_machine_token(site: Site, digest: str) -> MachineToken | None:
+    """What the database knows of a machine's token; seen in use, it ends the one before it."""
+    with site.database.asking() as connection:
+        found = machine_store.machine_of_token(connection, digest)
+    if found is not None and found.has_old and not found.is_old:
+        with site.database.writing() as connection:
+            machine_store.drop_old_token(connection, found.machine_id, digest)
+    if found is not None and not found.has_old:  # the machine's only one
+        if len(site.seen_tokens) >= _MOST_SEEN:
+            site.seen_tokens.clear()
+        site.seen_tokens[digest] = found
+    return found
+
+
+def forget_token(site: Site, digest: str) -> None:
+    """A token that was seen before is no longer what it was."""
+    site.seen_tokens.pop(digest, None)
 
 
 def _is_rotation_due(site: Site, token: MachineToken) -> bool:

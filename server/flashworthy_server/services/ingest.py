@@ -9,7 +9,7 @@
   happens to few, such as a version that changed, for each by itself.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import Enum
@@ -43,6 +43,7 @@ from flashworthy_server.errors import (
 )
 from flashworthy_server.intake import Bounds
 from flashworthy_server.services import audit
+from flashworthy_server.services.credentials import forget_token
 from flashworthy_server.services.flashes import Settled, settle
 from flashworthy_server.services.judgement import (
     KnownMachine,
@@ -94,7 +95,7 @@ class Arrival:
     body: bytes
     received_at: datetime
     clock_difference_seconds: Maybe[int]
-    by_agent: str | None = None  # whose token let it in; it must still be the machine's agent
+    token_digest: str | None = None  # of what let it in, which must still be the machine's
     address: str | None = None  # that it came from; none: no machine sent it
 
     @property
@@ -162,7 +163,7 @@ def receive_report(
 
     Raises:
         ForbiddenError: the report is another agent's.
-        InvalidTokenError: the machine has a newer agent by now.
+        InvalidTokenError: the token is no longer the machine's.
         ConflictError: another machine has a report with this id.
         BusyError: too many reports wait already.
     """
@@ -170,9 +171,15 @@ def receive_report(
         raise ForbiddenError("agent_id: this token belongs to another agent")
     now = site.clock()
     difference = _clock_difference(now, sent_at)
-    arrival = Arrival(agent.machine_id, read, body, now, difference, agent.agent_id, address)
-    receipt: Receipt = site.intake.hand_in(arrival, partial(_keep_all, site), _bounds(site.config))
-    return replace(receipt, rotate_token=agent.rotate_token)
+    arrival = Arrival(agent.machine_id, read, body, now, difference, agent.token_digest, address)
+    try:
+        receipt: Receipt = site.intake.hand_in(
+            arrival, partial(_keep_all, site), _bounds(site.config)
+        )
+    except InvalidTokenError:
+        forget_token(site, agent.token_digest)
+        raise
+    return replace(receipt, rotate_token=receipt.rotate_token or agent.rotate_token)
 
 
 def is_full(site: Site) -> bool:
@@ -268,30 +275,52 @@ def _keep_turn(
 ) -> dict[int, Receipt | Exception]:
     """What came of each, by the identity of the arrival; each is of another machine."""
     machines = machine_store.take_machines(connection, [each.machine_id for each in arrivals])
-    owners = history_store.machines_of_reports(
-        connection, [each.report.report_id for each in arrivals]
-    )
+    ids = [each.report.report_id for each in arrivals]
+    owners = history_store.machines_of_reports(connection, ids)
     found: dict[int, Receipt | Exception] = {}
     fresh = []
     for each in arrivals:
-        machine, owner = machines.get(each.machine_id), owners.get(each.report.report_id)
-        if machine is None or each.by_agent not in (None, machine.agent_id):
-            found[id(each)] = InvalidTokenError("the machine has a newer agent")
-        elif owner is None:
-            fresh.append((each, machine))
-        elif owner == machine.id:
-            found[id(each)] = Receipt(each.report.report_id, machine.id, stored=False)
-        else:
-            found[id(each)] = ConflictError("report_id: another machine has a report with this id")
+        try:
+            machine = _let_in(each, machines)
+            if _is_here(each, owners):
+                found[id(each)] = _receipt(each, machine, stored=False)
+            else:
+                fresh.append((each, machine))
+        except ServerError as error:
+            found[id(each)] = error
     kept = _add(connection, fresh)
     digests = _renew_machines(site, connection, [each for each in kept if each.is_current], limits)
     for new in kept:
-        machine_id = new.machine.id
-        receipt = Receipt(
-            new.arrival.report.report_id, machine_id, True, plan_digest=digests.get(machine_id)
-        )
-        found[id(new.arrival)] = receipt
+        digest = digests.get(new.machine.id)
+        found[id(new.arrival)] = _receipt(new.arrival, new.machine, stored=True, digest=digest)
     return found
+
+
+def _let_in(arrival: Arrival, machines: Mapping[int, StoredMachine]) -> StoredMachine:
+    """The machine, unless the token is no longer what it was when it was looked at before."""
+    machine = machines.get(arrival.machine_id)
+    if machine is None or arrival.token_digest not in (None, *machine.token_digests):
+        raise InvalidTokenError("the token is unknown, expired or revoked")
+    return machine
+
+
+def _is_here(arrival: Arrival, owners: Mapping[str, int]) -> bool:
+    owner = owners.get(arrival.report.report_id, arrival.machine_id)
+    if owner != arrival.machine_id:
+        raise ConflictError("report_id: another machine has a report with this id")
+    return arrival.report.report_id in owners
+
+
+def _receipt(
+    arrival: Arrival, machine: StoredMachine, *, stored: bool, digest: str | None = None
+) -> Receipt:
+    return Receipt(
+        arrival.report.report_id,
+        arrival.machine_id,
+        stored,
+        rotate_token=arrival.token_digest in machine.token_digests[1:],
+        plan_digest=digest,
+    )
 
 
 def _add(connection: Connection, fresh: Sequence[tuple[Arrival, StoredMachine]]) -> list[_Kept]:

@@ -38,6 +38,7 @@ class MachineAgent:
     machine_id: int
     agent_id: str
     rotate_token: bool = False  # it should ask for a new token
+    token_digest: str = ""  # of the token that let it in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,10 @@
 """What depends only on the combination: its need, kept once for all machines of it."""
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import (
@@ -47,7 +49,13 @@ _COUNTED = and_(  # how many machines are of it
     summary.c.facet == "combination", summary.c.name == cast(combinations.c.id, Text)
 )
 _IS_OUTDATED = exists().where(outdated_needs.c.combination_id == combinations.c.id)
-_LOAD = select(combinations, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
+_COLUMNS = (
+    combinations.c.id,
+    cast(combinations.c.names, Text).label("names_text"),
+    cast(combinations.c.need, Text).label("need_text"),
+    combinations.c.package_kept,
+)
+_LOAD = select(*_COLUMNS, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
     combinations.c.id.in_(bindparam("ids", expanding=True))
 )
 
@@ -119,7 +127,7 @@ def outdated_combinations(connection: Connection, count: int) -> list[StoredComb
     """At most `count` combinations whose need is outdated; those of one model together."""
     some = select(outdated_needs.c.combination_id).order_by("combination_id").limit(count)
     ids = connection.scalars(some).all()  # first, or SQLite walks through all combinations
-    query = select(combinations).where(combinations.c.id.in_(ids))
+    query = select(*_COLUMNS).where(combinations.c.id.in_(ids))
     rows = connection.execute(query.order_by(combinations.c.maker, combinations.c.model, "id"))
     return [_combination(row, is_outdated=True) for row in rows]
 
@@ -285,8 +293,19 @@ def _names(combination: Combination) -> list[Any]:
 
 
 def _combination(row: Row[Any], *, is_outdated: bool) -> StoredCombination:
-    known = Known(from_json(Need, row.need), row.package_kept)
-    return StoredCombination(row.id, _of_names(row.names), known, is_outdated)
+    known = Known(_need(row.need_text), row.package_kept)
+    return StoredCombination(row.id, _of_names_text(row.names_text), known, is_outdated)
+
+
+# Most reports are of combinations that were met before; their texts say so in any process.
+@lru_cache(maxsize=2048)
+def _need(text: str) -> Need:
+    return from_json(Need, json.loads(text))
+
+
+@lru_cache(maxsize=2048)
+def _of_names_text(text: str) -> Combination:
+    return _of_names(json.loads(text))
 
 
 def _of_names(names: list[Any]) -> Combination:

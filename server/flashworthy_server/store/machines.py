@@ -77,7 +77,7 @@ class StoredMachine:
     out_of_service_at: datetime | None  # none: in service
     marked: str | None
     agent_id: str | None
-    has_token: bool
+    token_digests: tuple[str, ...]  # of what lets its agent in: its token, and the one before
     enrolled_at: datetime
     sequence: int | None  # of the newest report; none: no report of the current agent yet
     report_number: int  # of the last report that came; 0: none did
@@ -87,6 +87,10 @@ class StoredMachine:
     due_at: datetime | None  # when verdict or attention may change by time alone
     has_own_facts: bool  # something was recorded of this machine alone
     flash_id: int | None  # the flash that its reports are held against
+
+    @property
+    def has_token(self) -> bool:
+        return bool(self.token_digests)
 
     @property
     def last_heard_at(self) -> datetime:
@@ -377,7 +381,7 @@ def _machine(row: Row[Any]) -> StoredMachine:
         out_of_service_at=row.out_of_service_at,
         marked=row.marked,
         agent_id=row.agent_id,
-        has_token=row.token_digest is not None,
+        token_digests=tuple(filter(None, (row.token_digest, row.old_token_digest))),
         enrolled_at=row.enrolled_at,
         sequence=row.sequence,
         report_number=row.report_number,

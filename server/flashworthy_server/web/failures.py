@@ -39,7 +39,7 @@ _DETAILS = {
 _KEPT_HEADERS = ("Allow", "Retry-After", "WWW-Authenticate")
 _KNOWN_METHODS = frozenset({"DELETE", "GET", "HEAD", "OPTIONS", "PATCH", "POST", "PUT"})
 _OF_SECURITY = (HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN, HTTPStatus.TOO_MANY_REQUESTS)
-_RETRY_AFTER_SECONDS = 5  # a database that is busy
+RETRY_AFTER_SECONDS = 5  # a database that is busy
 
 
 def register(app: Flask) -> None:
@@ -61,7 +61,7 @@ def headers_of(error: errors.ServerError) -> dict[str, str]:
     if isinstance(error, errors.TooManyError):
         return {"Retry-After": str(error.retry_after_seconds)}
     if status is HTTPStatus.SERVICE_UNAVAILABLE:
-        return {"Retry-After": str(_RETRY_AFTER_SECONDS)}
+        return {"Retry-After": str(RETRY_AFTER_SECONDS)}
     return {}
 
 

@@ -1,0 +1,255 @@
+"""Reports that wait together are one transaction, and each of them is answered for itself."""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from dataclasses import replace
+
+import pytest
+from sqlalchemy import select
+
+from flashworthy_server.db import Database
+from flashworthy_server.errors import (
+    BusyError,
+    ConflictError,
+    InvalidTokenError,
+    NoSpaceError,
+    ServerError,
+)
+from flashworthy_server.intake import Bounds, Intake
+from flashworthy_server.services import ingest, judgement
+from flashworthy_server.services.ingest import Arrival, Receipt
+from flashworthy_server.tables import reports
+from flashworthy_server.wire import read_report
+from support.site import a_sent_report
+
+BOUNDS = Bounds(most_waiting=10, most_together=10, wait_seconds=30)
+PATIENCE_SECONDS = 30
+
+
+class Gate:
+    """Writes batches; each has to wait until the gate is opened for it."""
+
+    def __init__(self):
+        self.batches = []
+        self.opened = threading.Semaphore(0)
+        self.begun = threading.Semaphore(0)
+
+    def write(self, items):
+        self.batches.append(list(items))
+        self.begun.release()
+        assert self.opened.acquire(timeout=PATIENCE_SECONDS)
+        return [f"{item} is kept" for item in items]
+
+
+@contextmanager
+def handing_in(intake, gate, items, bounds=BOUNDS):
+    """Hand items in, each from a thread of its own, and none before the one before waits."""
+    answers = {}
+
+    def hand_in(item):
+        try:
+            answers[item] = intake.hand_in(item, gate.write, bounds)
+        except ServerError as error:
+            answers[item] = error
+
+    threads = [threading.Thread(target=hand_in, args=(item,)) for item in items]
+    for count, thread in enumerate(threads):
+        thread.start()
+        if count == 0:
+            assert gate.begun.acquire(timeout=PATIENCE_SECONDS)
+        else:
+            wait_until(lambda count=count: intake.waiting >= min(count, bounds.most_waiting))
+    yield answers
+    for thread in threads:
+        thread.join(PATIENCE_SECONDS)
+
+
+def wait_until(holds):
+    end = time.monotonic() + PATIENCE_SECONDS
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.001)
+
+
+def test_what_comes_while_something_is_written_is_written_together_after_it():
+    intake, gate = Intake(), Gate()
+
+    with handing_in(intake, gate, "abcd") as answers:
+        assert answers == {}
+        gate.opened.release(2)
+
+    assert gate.batches == [["a"], ["b", "c", "d"]]
+    assert answers == {item: f"{item} is kept" for item in "abcd"}
+
+
+def test_no_more_are_written_together_than_the_bound_says():
+    intake, gate = Intake(), Gate()
+
+    with handing_in(intake, gate, "abcd", replace(BOUNDS, most_together=2)):
+        gate.opened.release(3)
+
+    assert gate.batches == [["a"], ["b", "c"], ["d"]]
+
+
+def test_what_comes_when_too_much_waits_is_turned_away_at_once():
+    intake, gate = Intake(), Gate()
+
+    with handing_in(intake, gate, "abc", replace(BOUNDS, most_waiting=2)):
+        with pytest.raises(BusyError, match="too many reports wait"):
+            intake.hand_in("d", gate.write, replace(BOUNDS, most_waiting=2))
+        gate.opened.release(2)
+
+    assert gate.batches == [["a"], ["b", "c"]]
+
+
+def test_what_waits_too_long_is_turned_away_and_never_written():
+    intake, gate = Intake(), Gate()
+
+    with handing_in(intake, gate, "a"):
+        with pytest.raises(BusyError, match="busy"):
+            intake.hand_in("b", gate.write, replace(BOUNDS, wait_seconds=0.01))
+        gate.opened.release(1)
+
+    assert gate.batches == [["a"]]
+
+
+def test_a_writer_that_fails_fails_all_that_it_wrote_and_the_next_one_works():
+    intake = Intake()
+
+    def fail(items):
+        raise NoSpaceError("the disk is full")
+
+    with pytest.raises(NoSpaceError):
+        intake.hand_in("a", fail, BOUNDS)
+    assert intake.hand_in("b", lambda items: [f"{each}!" for each in items], BOUNDS) == "b!"
+
+
+# ---- reports ----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def machines(site):
+    """Three machines that reported once, by number: the digest of the token of each."""
+    return {number: site.machine(number) for number in (1, 2, 3)}
+
+
+def arrival(site, number, sequence, *, report_number=None, machine_id=None):
+    agent_id = f"7b0c5a44-0a55-4c5e-9d4f-{number:012x}"
+    sent = a_sent_report(
+        sequence=sequence,
+        agent_id=agent_id,
+        number=report_number or number * 1000,
+        identity={"hostname": f"desk-{number:03}", "system_serial": f"QM{number:04}"},
+    )
+    body = json.dumps(sent).encode()
+    return Arrival(machine_id or number, read_report(sent), body, site.clock(), 0)
+
+
+def kept(site):
+    with site.site.database.reading() as connection:
+        rows = connection.execute(
+            select(reports.c.machine_id, reports.c.sequence, reports.c.kept_as).order_by(
+                reports.c.machine_id, reports.c.number
+            )
+        )
+        return [tuple(row) for row in rows]
+
+
+def test_two_reports_of_one_machine_in_one_batch_are_kept_one_after_the_other(site, machines):
+    batch = [arrival(site, 1, 3), arrival(site, 2, 2), arrival(site, 1, 4), arrival(site, 1, 2)]
+
+    found = ingest._keep_all(site.site, batch)
+
+    assert all(isinstance(each, Receipt) and each.stored for each in found)
+    assert kept(site) == [
+        *((1, 1, "current"), (1, 3, "current"), (1, 4, "current"), (1, 2, "late")),
+        *((2, 1, "current"), (2, 2, "current")),
+        (3, 1, "current"),
+    ]
+
+
+def test_a_report_twice_in_one_batch_is_kept_once(site, machines):
+    first, again = ingest._keep_all(site.site, [arrival(site, 1, 2), arrival(site, 1, 2)])
+
+    assert (first.stored, again.stored) == (True, False)
+    assert len(kept(site)) == 4
+
+
+def test_an_id_that_two_machines_use_in_one_batch_is_one_machines(site, machines):
+    batch = [arrival(site, number, 2, report_number=9000) for number in (1, 2, 3)]
+
+    found = ingest._keep_all(site.site, batch)
+
+    assert [type(each) for each in found] == [Receipt, ConflictError, ConflictError]
+    assert len(kept(site)) == 4
+
+
+def test_a_report_that_cannot_be_judged_does_not_fail_the_others(site, machines, monkeypatch):
+    judge = judgement.judgement_of
+
+    def fail_for_the_second(known, now):
+        assert known.id != 2, "cannot be judged"
+        return judge(known, now)
+
+    monkeypatch.setattr(ingest, "judgement_of", fail_for_the_second)
+    found = ingest._keep_all(site.site, [arrival(site, number, 2) for number in (1, 2, 3)])
+
+    assert [type(each) for each in found] == [Receipt, AssertionError, Receipt]
+    assert [row for row in kept(site) if row[1] == 2] == [(1, 2, "current"), (3, 2, "current")]
+
+
+def test_a_token_that_was_revoked_since_it_was_seen_lets_nothing_in(site, machines):
+    again = a_sent_report(sequence=2, number=1000, agent_id="7b0c5a44-0a55-4c5e-9d4f-000000000001")
+    assert site.send(machines[1], again).status_code == 201
+    (digest, *_) = [each for each, seen in site.site.seen_tokens.items() if seen.machine_id == 1]
+    batch = [replace(arrival(site, 1, 3), token_digest=digest), arrival(site, 2, 2)]
+    with site.site.database.writing() as connection:
+        ingest.machine_store.revoke_token(connection, 1)
+
+    refused, stored = ingest._keep_all(site.site, batch)
+
+    assert isinstance(refused, InvalidTokenError)
+    assert stored.stored
+    assert site.send(machines[1], a_sent_report(sequence=3, number=1000)).status_code == 403
+    assert site.send(machines[1], again | {"sequence": 3}).status_code == 401
+    assert digest not in site.site.seen_tokens
+
+
+# ---- writers of other processes ---------------------------------------------------------------
+
+HOLDER = """
+import sys
+from flashworthy_server.db import Database
+database = Database(sys.argv[1], wait_seconds=30)
+with database.writing():
+    print("writing", flush=True)
+    sys.stdin.readline()
+"""
+
+
+def test_a_writer_waits_for_that_of_another_process_and_outlives_it(url):
+    command = [sys.executable, "-c", HOLDER, url]
+    held = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+    order = []
+    with subprocess.Popen(command, env=os.environ, text=True, **held) as holder:
+        assert holder.stdout.readline() == "writing\n"
+        database = Database(url, wait_seconds=30)
+
+        def write():
+            with database.writing():
+                order.append("written here")
+
+        thread = threading.Thread(target=write)
+        thread.start()
+        wait_until(lambda: database.is_writing)
+        order.append("killed there")
+        holder.kill()
+        thread.join(PATIENCE_SECONDS)
+        database.close()
+
+    assert order == ["killed there", "written here"]
