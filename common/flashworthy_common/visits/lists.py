@@ -9,6 +9,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from flashworthy_common.attention import AttentionCode
 from flashworthy_common.policy import Policy
@@ -36,7 +37,7 @@ class KeptFile:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PlannedMachine:
     """A machine of a visit with everything that its plan rests on."""
 
@@ -52,7 +53,7 @@ class PlannedMachine:
     def verdict(self) -> Verdict:
         return self.foreseen.verdict
 
-    @property
+    @cached_property
     def work(self) -> Work:
         return work_of(self.id, self.verdict, self.policy)
 

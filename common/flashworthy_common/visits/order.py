@@ -6,6 +6,7 @@ takes hands once and then runs by itself, no order is over earlier (Jackson's ru
 delivery time first); where hands are needed again in between, it is a good order and no more.
 """
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -52,7 +53,7 @@ class Schedule:
 
 def schedule(works: Sequence[Work]) -> Schedule:
     """The steps of all machines, each when it probably runs."""
-    open_ = [_Open(list(work.steps), work.machine_id) for work in works if work.steps]
+    open_ = [_Open(deque(work.steps), work.machine_id, work.minutes) for work in works]
     slots: list[Slot] = []
     hands_free_at = 0
     while waiting := [each for each in open_ if each.steps]:
@@ -68,21 +69,23 @@ def schedule(works: Sequence[Work]) -> Schedule:
 class _Open:
     """A machine whose steps are not all planned yet."""
 
-    steps: list[Step]
+    steps: deque[Step]
     machine_id: int
+    minutes_left: int  # of all these steps
     ready_at: int = 0
     hands_until: int = 0
 
     @property
     def minutes_after(self) -> int:
         """What is left once the next step with hands is over."""
-        return sum(step.minutes for step in self.steps[1:])
+        return self.minutes_left - self.steps[0].minutes
 
     def take(self, now: int) -> list[Slot]:
         """Plan the next step, and what then runs by itself."""
         taken: list[Slot] = []
         while self.steps and (not taken or not self.steps[0].needs_hands):
-            step = self.steps.pop(0)
+            step = self.steps.popleft()
+            self.minutes_left -= step.minutes
             taken.append(Slot(self.machine_id, step, now))
             now += step.minutes
             if step.needs_hands:
