@@ -11,7 +11,7 @@ from flashworthy_server.services.who import Role
 from flashworthy_server.web.access import MAY, is_page
 from flashworthy_server.web.origin import FORM_FIELD
 from support.library import paths
-from support.site import KNOWLEDGE, a_sent_report
+from support.site import KNOWLEDGE, RELEASE, a_sent_report
 
 CHANGES = [  # what may differ after pages were only read
     "sessions",  # when each was used last
@@ -320,6 +320,18 @@ def test_the_audit_page_shows_who_did_what_and_all_of_it_as_lines(site, administ
     assert lines.content_type == "application/jsonl"
     assert lines.text == "".join(audit.json_lines(site.site))
     lines.close()
+
+
+def test_one_entry_of_the_trail_is_shown_whole(site, administrator):
+    long = "read " * 100
+    site.post("/releases", RELEASE | {"recovery": long})
+    newest, *_ = [e for e in administrator.open("/audit").links if re.fullmatch(r"/audit/\d+", e)]
+
+    page = administrator.open(newest)
+
+    assert long.strip() in page.text
+    assert long.strip() not in administrator.open("/audit").text
+    assert administrator.open("/audit/99").status == 404
 
 
 def test_an_empty_site_says_what_to_do_first(administrator):

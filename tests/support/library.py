@@ -29,6 +29,7 @@ PARTS: dict[str, dict[str, object]] = {
     "pages.machine": {"machine_id": 3},
     "pages.report": {"machine_id": 3, "number": 1},
     "pages.person": {"account_id": 1},
+    "pages.audit_entry": {"number": 1},
     "pages.release": {"release_id": 1},
     "pages.edit_release": {"release_id": 1},
     "pages.new_review": {"combination_id": 1},

@@ -1,5 +1,6 @@
 """The audit trail: who changed what."""
 
+import json
 from typing import Any
 
 from flask import Response, render_template, request, url_for
@@ -24,6 +25,14 @@ def audit() -> str:
     )
     more = url_for("pages.audit", **asked, before=last) if last else None
     return render_template("pages/audit.html", entries=found, asked=asked, more=more)
+
+
+@blueprint.get("/audit/<int:number>")
+def audit_entry(number: int) -> str:
+    """One entry, whole."""
+    entry = service.entry_of(current_site(), number)
+    sides = {"before": json.loads(entry.before), "after": json.loads(entry.after)}
+    return render_template("pages/audit_entry.html", entry=entry, sides=sides)
 
 
 @blueprint.get("/audit.jsonl")

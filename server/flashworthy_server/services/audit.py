@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from flashworthy_server.db import Connection
-from flashworthy_server.errors import AuditError
+from flashworthy_server.errors import AuditError, NotFoundError
 from flashworthy_server.services.who import Who
 from flashworthy_server.site import Site
 from flashworthy_server.store import audit as store
@@ -136,6 +136,19 @@ def json_lines(site: Site) -> Iterator[str]:
     """Every entry as one line of JSON, oldest first."""
     for entry in all_entries(site):
         yield json.dumps(told_of(entry)) + "\n"
+
+
+def entry_of(site: Site, number: int) -> Entry:
+    """One entry.
+
+    Raises:
+        NotFoundError: there is none of this number.
+    """
+    with site.database.reading() as connection:
+        found = store.load_after(connection, Filters(), number - 1, 1)
+    if not found or found[0].number != number:
+        raise NotFoundError(f"there is no entry {number}")
+    return found[0]
 
 
 def newest_entries(

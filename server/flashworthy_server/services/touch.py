@@ -69,7 +69,7 @@ def resting_on_release(connection: Connection, release: Release) -> list[str]:
         says.append(f"{_count(machines, 'machine')} would be flashed with {version}")
     ids = [each.of.id for each in on_path]
     planned = visit_store.planned_for(connection, ids)
-    says += [f"visit #{visit} takes it along" for visit, _, target in planned if target == version]
+    says += [f"visit #{visit} takes it along" for visit, target in planned if target == version]
     flashes = flash_store.open_flashes(connection, ids)
     says += [
         f"a flash of machine #{machine_id} to {to} is under way"
@@ -101,7 +101,7 @@ def resting_on_package(connection: Connection, package: StoredPackage) -> list[s
     planned = visit_store.planned_for(connection, ids)
     says += [
         f"visit #{visit} goes to some of them"
-        for visit in dict.fromkeys(visit for visit, _, target in planned if target)
+        for visit in dict.fromkeys(visit for visit, target in planned if target)
     ]
     return says + [
         f"a flash of machine #{machine_id} from {from_} is under way"

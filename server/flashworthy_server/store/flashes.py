@@ -11,6 +11,7 @@ from flashworthy_common.aftermath import Aftermath, Flash, Result
 from flashworthy_common.readiness import Outcome
 from flashworthy_common.report import Report
 from flashworthy_common.values import from_json, to_json
+from flashworthy_server.store.machines import of_combinations
 from flashworthy_server.store.packing import packed, unpacked
 from flashworthy_server.tables import flashes, machines
 
@@ -116,13 +117,10 @@ def open_flashes(
 ) -> list[tuple[int, str, str, str]]:
     """Those of some combinations that nothing came of yet: machine, from, to, target."""
     columns = (flashes.c.machine_id, flashes.c.from_text, flashes.c.to_text, flashes.c.target_text)
-    rows = connection.execute(
-        select(*columns)
-        .join(machines, machines.c.flash_id == flashes.c.id)
-        .where(flashes.c.closed_at.is_(None), machines.c.combination_id.in_(list(combination_ids)))
-        .order_by(flashes.c.id)
-    )
-    return [(machine_id, from_, to, target) for machine_id, from_, to, target in rows]
+    query = select(*columns).where(flashes.c.closed_at.is_(None)).order_by(flashes.c.id)
+    found = connection.execute(query).all()
+    among = of_combinations(connection, {row.machine_id for row in found}, combination_ids)
+    return [(row[0], row[1], row[2], row[3]) for row in found if row.machine_id in among]
 
 
 def closed_since(connection: Connection, since: datetime, count: int) -> list[FlashOfMachine]:

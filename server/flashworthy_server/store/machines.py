@@ -149,6 +149,16 @@ def load_machine(connection: Connection, machine_id: int) -> StoredMachine | Non
     return found[0] if found else None
 
 
+def of_combinations(
+    connection: Connection, machine_ids: Iterable[int], combination_ids: Iterable[int]
+) -> set[int]:
+    """Those of some machines that are of some combinations; few are looked up, one by one."""
+    by_id = select(machines.c.id, machines.c.combination_id)
+    rows = connection.execute(by_id.where(machines.c.id.in_(list(machine_ids))))
+    wanted = set(combination_ids)
+    return {row.id for row in rows if row.combination_id in wanted}
+
+
 def load_machines(connection: Connection, machine_ids: Iterable[int]) -> list[StoredMachine]:
     rows = connection.execute(_LOAD, {"ids": list(machine_ids)})
     return [_machine(row) for row in rows]

@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Row, Select, delete, insert, select, update
 from flashworthy_common.aftermath import Aftermath, Result
 from flashworthy_common.visits.progress import SeenFlash
 from flashworthy_server.db import upsert
+from flashworthy_server.store.machines import of_combinations
 from flashworthy_server.tables import (
     accounts,
     calendars,
@@ -161,17 +162,14 @@ def open_visits_with(
 
 def planned_for(
     connection: Connection, combination_ids: Iterable[int]
-) -> list[tuple[int, str | None, str | None]]:
-    """Visits that are not over, of machines of some combinations: number, from and target."""
-    rows = connection.execute(
-        select(visits.c.id, visit_machines.c.from_text, visit_machines.c.target_text)
-        .join(visit_machines, visit_machines.c.visit_id == visits.c.id)
-        .join(machines, machines.c.id == visit_machines.c.machine_id)
-        .where(visits.c.ended_at.is_(None), machines.c.combination_id.in_(list(combination_ids)))
-        .distinct()
-        .order_by(visits.c.id)
-    )
-    return [(number, from_, target) for number, from_, target in rows]
+) -> list[tuple[int, str | None]]:
+    """Visits that are not over, of machines of some combinations: number and target."""
+    columns = (visits.c.id, visit_machines.c.machine_id, visit_machines.c.target_text)
+    query = select(*columns).join(visit_machines, visit_machines.c.visit_id == visits.c.id)
+    found = connection.execute(query.where(visits.c.ended_at.is_(None))).all()
+    among = of_combinations(connection, {row.machine_id for row in found}, combination_ids)
+    told = {(row.id, row.target_text) for row in found if row.machine_id in among}
+    return sorted(told, key=lambda each: (each[0], each[1] or ""))
 
 
 def visits_of_machine(connection: Connection, machine_id: int, count: int) -> list[StoredVisit]:

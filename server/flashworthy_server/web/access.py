@@ -230,6 +230,7 @@ MAY: dict[str, frozenset[Role] | None] = {
     "pages.make_code": ADMINISTRATORS,
     "pages.revoke_code": ADMINISTRATORS,
     "pages.audit": ADMINISTRATORS,
+    "pages.audit_entry": ADMINISTRATORS,
     "pages.audit_lines": ADMINISTRATORS,
 }
 
