@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Shows Flashworthy at work, on this very machine and on an invented site of about seventy.
+# Shows Flashworthy at work, on this very machine and on an invented site of about eighty.
 #
 #   deploy/demo.sh          sets everything up, prints what an administrator and a technician see,
 #                           then serves until Ctrl-C
@@ -62,6 +62,8 @@ step "3/6  releases and reviews of three invented makers"
 "$bin/flashworthy-server" exploited import deploy/demo/exploited.json
 "$bin/flashworthy-server" weighing set human_impact=high >/dev/null
 echo "work stands still where a machine fails: human impact is set to high"
+"$bin/flashworthy-server" account new "Tom Arden" --role technician >/dev/null 2>&1
+"$bin/python" deploy/demo/last_week.py "Tom Arden"
 
 step "4/6  Wendle County Libraries: machines enrol and report through the API"
 code=$("$bin/flashworthy-server" code new --uses 100 --days 1 2>/dev/null)
@@ -114,6 +116,18 @@ for name, what in {
 '
 show flashworthy-server exceptions list
 show flashworthy-server packages missing
+
+step "... a visit of six machines, and the one of last week"
+mapfile -t mossgate < <("$bin/flashworthy-server" machines --place Mossgate --json | "$bin/python" -c '
+import json, sys
+print("\n".join(row["name"] for row in json.load(sys.stdin)))
+')
+day=$(date -u -d '+1 day' +%F)
+show flashworthy-server visit plan "${mossgate[@]}" --begins "$day 09:00" --ends "$day 11:00" \
+    --technician "Tom Arden" --remark "key at the lending desk"
+show flashworthy-server visit list
+show flashworthy-server visit show 1
+show flashworthy-server visit record netherby-folio-14-81
 
 step "... what a person confirms, and a machine that has no agent"
 show flashworthy-server confirmations add castle-row-folio-14-02 recovery-key

@@ -55,6 +55,7 @@ BRANCHES = (
     *("Alder Lane", "Birchwick", "Castle Row", "Dunmere", "Elmford", "Fallow Hill"),
     *("Gorse End", "Harbour Street", "Ivy Bridge", "Juniper Close", "Kelling", "Larkfield"),
 )
+NEXT_VISIT, LAST_VISIT = "Mossgate", "Netherby"  # two more branches, with a visit each
 HERE = Path(__file__).parent
 WRITTEN_ON = date(2026, 6, 20)  # the day that the dates in releases.json are seen from
 SOURCE = "the demo's invented machines"
@@ -90,6 +91,8 @@ class Case:
     date_text: str
     sections: dict[str, dict[str, Any]] = field(default_factory=dict)
     earlier_version_text: str = ""  # reported a day before
+    branch: str = ""  # where it stands; empty: by its number
+    is_silent: bool = False  # it reported last a week ago
 
 
 BATTERY = Battery(
@@ -155,7 +158,7 @@ GUEST = {
 
 
 def machines() -> Iterator[Case]:
-    """The machines of the county, about seventy."""
+    """The machines of the county, about eighty."""
     for sections in (ON_MAINS, SEALED, BUSY, ON_BATTERY, NEARLY_EMPTY, RESTART, QUEUED, WORN):
         yield Case(FOLIO_14, "1.29", "05/04/2023", sections)
     yield Case(FOLIO_14, "1.29", "05/04/2023", NOT_AUTHENTIC)
@@ -186,6 +189,22 @@ def machines() -> Iterator[Case]:
         yield Case(FOLIO_11, "2.03", "09/14/2024")
     for _ in range(6):
         yield Case(CARREL_5, "T.19", "02/06/2024")
+    yield from machines_of_the_next_visit()
+    yield from machines_of_last_week()
+
+
+def machines_of_the_next_visit() -> Iterator[Case]:
+    """Two to go to, two to prepare, one on hold, and one to be left alone."""
+    for sections in (ON_MAINS, ON_MAINS, ON_BATTERY, RESTART, QUEUED):
+        yield Case(FOLIO_14, "1.29", "05/04/2023", sections, branch=NEXT_VISIT)
+    yield Case(FOLIO_14, "1.34", "06/02/2026", branch=NEXT_VISIT)
+
+
+def machines_of_last_week() -> Iterator[Case]:
+    """Two that came back with what was meant, and one that nobody has heard of since."""
+    for _ in range(2):
+        yield Case(FOLIO_14, "1.34", "06/02/2026", branch=LAST_VISIT)
+    yield Case(FOLIO_14, "1.29", "05/04/2023", branch=LAST_VISIT, is_silent=True)
 
 
 def report_of(case: Case, number: int, sequence: int, taken_at: datetime) -> Report:
@@ -274,12 +293,12 @@ def report_of(case: Case, number: int, sequence: int, taken_at: datetime) -> Rep
 
 
 def hostname(case: Case, number: int) -> str:
-    branch = _branch(number).lower().replace(" ", "-")
+    branch = _branch(case, number).lower().replace(" ", "-")
     return f"{branch}-{case.model.product.lower().replace(' ', '-')}-{number:02d}"
 
 
 def place(case: Case, number: int) -> str:
-    return f"{_branch(number)} / {case.model.room}"
+    return f"{_branch(case, number)} / {case.model.room}"
 
 
 def reports_of(case: Case, number: int, now: datetime) -> Iterator[Report]:
@@ -317,11 +336,13 @@ def send_all(server: str, code: str, now: datetime) -> None:
     count = 0
     with requests.Session() as session:
         for number, case in enumerate(machines(), 1):
+            if case.is_silent:
+                continue
             reports = list(reports_of(case, number, now))
             token = _enrol(session, server, code, reports[0])
             for report in reports:
                 _post(session, server, token, report)
-            count = number
+            count += 1
             if sys.stdout.isatty():
                 print(f"\r{count} machines", end="", flush=True)
     print(f"\r{count} machines enrolled and reported")
@@ -369,8 +390,8 @@ def _at(seen: dict[str, Any]) -> dict[str, Any]:
     return {"seen_at": seen["seen_at"], "lists_at": seen["seen_at"] - timedelta(hours=6)}
 
 
-def _branch(number: int) -> str:
-    return BRANCHES[number % len(BRANCHES)]
+def _branch(case: Case, number: int) -> str:
+    return case.branch or BRANCHES[number % len(BRANCHES)]
 
 
 def _uuid(tag: str, what: str) -> uuid.UUID:

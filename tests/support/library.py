@@ -5,6 +5,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from flask import Flask
@@ -79,7 +80,8 @@ def fill(server: RealServer, folder: Path) -> None:
     server.call("confirmations", "add", "castle-row-folio-14-02", "recovery-key")
     server.call("flash", "start", "birchwick-folio-14-01")
     server.call("account", "new", "Rosa Kemp", "--role", "technician")
-    when = ("--begins", "2126-11-26 09:00", "--ends", "2126-11-26 11:00")
+    tomorrow = datetime.now(UTC).date() + timedelta(days=1)
+    when = ("--begins", f"{tomorrow} 09:00", "--ends", f"{tomorrow} 11:00")
     server.call("visit", "plan", SHOWN, "#5", *when, "--technician", "Rosa Kemp")
     package = folder / "folio-14-1.29.cap"
     package.write_bytes(b"stands for the maker's file")
