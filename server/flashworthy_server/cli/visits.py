@@ -206,7 +206,7 @@ def record(site: Site, name: str, as_json: bool) -> None:
         return
     print_lines(f"reason  {reason}" for reason in found.reasons)
     print_table(
-        ("when", "what", "by", ""),
+        ("when", "what", "by", "in words"),
         [(_minute(each.at), each.what, each.by, each.says) for each in found.events],
         none="nothing was recorded",
     )
@@ -219,7 +219,7 @@ def _print_view(site: Site, view: VisitView) -> None:
     if visit.ended_because:
         print_lines([f"ended by {visit.ended_by}: {visit.ended_because}"])
     print_table(
-        ("machine", "outcome", "to", "result", ""),
+        ("machine", "outcome", "to", "result", "what came of it"),
         [
             (each.machine.name, each.outcome, each.machine.place_in_visit.target_text,
              each.state.progress.value, each.state.says)
