@@ -21,7 +21,7 @@ from flashworthy_server.tables import machines, reports
 from support.servers import free_port
 
 _PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
-_START_SECONDS = 20.0
+_START_SECONDS = 60.0
 _AS_OFTEN_AS_A_TEST_LIKES = """
 machine_requests_per_minute = 1000000
 address_requests_per_minute = 1000000

@@ -75,6 +75,19 @@ def test_an_administrator_comes_from_the_empty_server_to_the_first_verdict(
         shown.follow("Machines")
         shown.follow("reading-room-4")
         assert "UNDECIDED Somebody must look first" in shown.words
+
+        shown.follow("Review it: what does its maker offer?")
+        shown.type("The page that you read", "https://quillmark.example/folio-14")
+        shown.type("Newest version on offer", "1.34")
+        shown.page.get_by_label("A reason for it").select_option("security")
+        shown.type("What it closes, mends or brings", "closes a hole in its setup program")
+        shown.type("Advisories that it closes", "CVE-0000-1401")
+        shown.press("Record what you read")
+        shown.follow("Machines")
+        shown.follow("reading-room-4")
+        assert "1.29 -> 1.34" in shown.words
+        assert "UNDECIDED" not in shown.words
+        assert shown.overhang <= 0
     assert shown.complaints == []
 
 

@@ -1,6 +1,6 @@
 /* Makes working pages nicer; every page works without it.
    - Times stand in the reader's own zone (the server writes UTC).
-   - A box in a table's head ticks all boxes below it.
+   - A box ticks all others of a name.
    - A page on long work looks again by itself.
    - A version is read while it is typed. */
 "use strict";
@@ -21,7 +21,7 @@ for (const shown of document.querySelectorAll("time[datetime*=T]")) {
 }
 
 for (const all of document.querySelectorAll("input[data-ticks]")) {
-  all.closest(".unseen")?.classList.remove("unseen");
+  all.parentElement.hidden = false;
   all.addEventListener("change", () => {
     for (const each of document.getElementsByName(all.dataset.ticks)) each.checked = all.checked;
   });
