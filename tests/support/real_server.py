@@ -22,6 +22,7 @@ from support.servers import free_port
 
 _PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
 _START_SECONDS = 60.0
+_STOP_SECONDS = 60.0
 _AS_OFTEN_AS_A_TEST_LIKES = """
 machine_requests_per_minute = 1000000
 address_requests_per_minute = 1000000
@@ -73,6 +74,20 @@ class RealServer:
         self._process.kill()
         self._process.wait()
         self._process = None
+
+    def kill_a_worker(self, place: int) -> None:
+        """SIGKILL to one of the processes that serve; its parent starts another in its place."""
+        workers = self._children()
+        if workers:
+            os.kill(workers[place % len(workers)], 9)
+
+    def stop(self) -> int:
+        """Ask it to stop, as a service manager does; its exit status."""
+        assert self._process is not None
+        self._process.terminate()
+        status = self._process.wait(_STOP_SECONDS)
+        self._process = None
+        return status
 
     def code(self) -> str:
         """An enrolment code for a few machines."""
