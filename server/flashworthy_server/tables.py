@@ -309,10 +309,12 @@ machines = Table(
     Column("flash_id", Number),  # in `flashes`; none: none was started of late
     Column("flash_alarm_at", UtcTime),  # none: nothing is waited for
     Index(None, "name", "id"),
-    Index(None, "combination_id", "name", "id"),
-    Index(None, "outcome", "name", "id"),
-    Index(None, "place", "name", "id"),
-    Index(None, "firmware_on", "name", "id"),
+    Index("ix_machines_by_combination", "combination_id", "out_of_service_at", "name", "id"),
+    Index("ix_machines_by_outcome", "outcome", "out_of_service_at", "name", "id"),
+    Index("ix_machines_by_place", "place", "out_of_service_at", "name", "id"),
+    Index("ix_machines_by_firmware_on", "firmware_on", "out_of_service_at", "name", "id"),
+    Index("ix_machines_out", "name", "id", **_where("out_of_service_at IS NOT NULL")),
+    Index("ix_machines_own_priority", "own_priority", **_where("own_priority IS NOT NULL")),
     Index(None, "due_at"),
     Index("ix_machines_flash_alarm_at", "flash_alarm_at", **_where("flash_alarm_at IS NOT NULL")),
 )

@@ -245,11 +245,15 @@ def _invented() -> Iterator[Record]:
 
 def _report(tested: TestedSite, names: Names, record: Record, mix: str) -> None:
     tested.clock.pass_by(seconds=1)
+    send(tested, names, json.dumps(_body(names, record, mix), separators=(",", ":")).encode())
+
+
+def send(tested: TestedSite, names: Names, body: bytes) -> None:
+    """Enrol a machine, and send its first report."""
     code = tested.code(place=names.place)
     application = an_application(code, agent_id=names.agent_id, **names.identity)
     enrolled = tested.client.post("/api/v1/enrolments", json=application)
     assert enrolled.status_code == 201, enrolled.text
-    body = json.dumps(_body(names, record, mix), separators=(",", ":")).encode()
     headers = {"Content-Type": "application/json", "Content-Encoding": "gzip"}
     headers["Authorization"] = f"Bearer {enrolled.json['token']}"
     sent = tested.client.post("/api/v1/reports", data=gzip.compress(body, 1), headers=headers)

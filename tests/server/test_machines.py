@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 
+from flashworthy_common.report import Battery
 from support.machines import NOW
 from support.site import a_sent_report
 
@@ -125,6 +126,29 @@ def test_a_machine_without_a_report_for_long_is_silent(site):
     (silent,) = site.get("/machines/1").json["attention"]
     assert (silent["code"], silent["says"]) == ("silent", "no report since 2026-05-04")
     assert silent["since"] == "2026-05-11T10:00:00Z"  # seven days after its last report
+
+
+def test_all_that_match_come_as_json_as_in_pages(site):
+    worn = Battery(name="BAT0", percent=90.0, full_mwh=9_000.0, design_mwh=50_000.0)
+    for number in range(1, 8):  # more than a page, and more than one batch
+        site.machine(number, place="Alder Lane / hall", power={"batteries": (worn,)})
+    site.enrol(hostname="never-reported", agent_id="7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b8ff")
+    site.know()
+    site.settle(export_batch_machines=3)
+    resting = {"code": "battery-worn", "reason": "ordered", "until": "2026-05-20"}
+    site.post("/machines/2/attention/rest", resting)
+    site.clock.pass_by(seconds=0.25)
+    site.machine(9)
+
+    page = site.get("/machines?limit=100").json
+    response = site.get("/machines?all=true")
+
+    assert response.json == page
+    assert [row["attention"] for row in page["machines"]][:2] == [
+        ["battery-worn", "priority"],
+        ["priority"],
+    ]
+    assert page["machines"][7]["received_at"] == "2026-05-04T10:00:00.250Z"
 
 
 def test_all_that_match_come_as_csv(site):

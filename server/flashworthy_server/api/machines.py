@@ -29,7 +29,7 @@ from flashworthy_server.api.queries import (
 )
 from flashworthy_server.services import machines as service
 from flashworthy_server.services.machines import Filters
-from flashworthy_server.spreadsheets import CSV_TYPE, lines_of_machines
+from flashworthy_server.spreadsheets import CSV_TYPE, csv_of_machines, json_of_machines
 from flashworthy_server.web.access import require_own
 from flashworthy_server.web.context import current_site, current_who
 
@@ -48,6 +48,7 @@ class FilterSchema(LimitSchema):
     model = text_filter()
     text = text_filter()
     out_of_service = fields.Boolean(metadata={"description": "those, instead of those in service"})
+    all = fields.Boolean(metadata={"description": "all that match, and not one page"})
     after = Cursor(str, int)
 
 
@@ -81,13 +82,17 @@ def list_machines(query: dict[str, Any]) -> Any:
     """Machines in the order of their names, one page after another.
 
     `place` means a place and all in it; `text` is looked for in name, place, model and version.
-    With `Accept: text/csv` all that match come at once, as CSV.
+    With `all=true` all that match come at once; so they do with `Accept: text/csv`, as CSV.
     """
     site = current_site()
     asked: dict[str, Any] = {name: query[name] for name in _FILTERS if name in query}
     if request.accept_mimetypes.best_match(["application/json", CSV_TYPE]) == CSV_TYPE:
-        rows = service.all_machines(site, Filters(**asked), at_once=site.config.most_page_rows)
-        return Response(lines_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
+        rows = service.export_machines(site, Filters(**asked))
+        return Response(csv_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
+    if query.get("all"):
+        others = {"judging": judging_answer(service.judging(site))}
+        rows = service.export_machines(site, Filters(**asked))
+        return Response(json_of_machines(rows, others), content_type="application/json")
     page = service.page_of_machines(
         site, Filters(**asked), after=query.get("after"), count=page_count(query)
     )

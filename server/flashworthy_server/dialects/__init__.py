@@ -2,6 +2,7 @@
 
 - ``dialect``: what is asked of each
 - ``sqlite``, ``postgresql``: how each does it
+- ``texts``: times and dates that a database writes itself
 - `upsert`: PostgreSQL's INSERT ... ON CONFLICT; SQLite understands the same words
 """
 

@@ -21,7 +21,7 @@ from flashworthy_server.pages.forms import or_back_to, text, to_page
 from flashworthy_server.services import machines as service
 from flashworthy_server.services.entry import enter_machine
 from flashworthy_server.services.machines import Filters
-from flashworthy_server.spreadsheets import CSV_TYPE, lines_of_machines
+from flashworthy_server.spreadsheets import CSV_TYPE, csv_of_machines
 from flashworthy_server.web.context import current_site, current_who
 
 _LONGEST_FILTER = 200  # characters
@@ -62,8 +62,8 @@ def machines() -> str:
 def machines_csv() -> Response:
     """All that the filters let through, also what stands on the pages that follow."""
     site = current_site()
-    rows = service.all_machines(site, _filters(_asked()), at_once=site.config.most_page_rows)
-    answer = Response(lines_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
+    rows = service.export_machines(site, _filters(_asked()))
+    answer = Response(csv_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
     answer.headers["Content-Disposition"] = 'attachment; filename="machines.csv"'
     return answer
 

@@ -37,6 +37,9 @@ from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store.attentions import LASTING as LASTING
 from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.due import Judging, load_judging
+from flashworthy_server.store.export import EXPORTED as EXPORTED
+from flashworthy_server.store.export import Row as Row
+from flashworthy_server.store.export import load_rows
 from flashworthy_server.store.history import StoredReport
 from flashworthy_server.store.listing import Filters as Filters
 from flashworthy_server.store.listing import ListedMachine, list_machines
@@ -82,6 +85,11 @@ class History:
     before: int | None  # where the next page of reports begins; none: this is the last
 
 
+def judging(site: Site) -> Judging | None:
+    """How far judging by what was recorded is; none: it holds everywhere."""
+    return judgement.judging(site)
+
+
 def page_of_machines(
     site: Site, filters: Filters, *, after: tuple[str, int] | None, count: int
 ) -> Page:
@@ -103,6 +111,21 @@ def all_machines(site: Site, filters: Filters, *, at_once: int) -> Iterator[Mach
         page = page_of_machines(site, filters, after=after, count=at_once)
         yield from page.rows
         after, more = page.after, page.after is not None
+
+
+def export_machines(site: Site, filters: Filters) -> Iterator[list[Row]]:
+    """Every machine, in the order of `EXPORTED`, some at a time, so that memory stays flat."""
+    judgement.catch_up(site)
+    filters, after, at_once = _canonical(filters), None, site.config.export_batch_machines
+    while True:
+        with site.database.reading() as connection:
+            rows = load_rows(connection, filters, now=site.clock(), after=after, count=at_once)
+        if rows:
+            yield rows
+        if len(rows) < at_once:
+            return
+        number, name, *_ = rows[-1]
+        after = (name, number)
 
 
 def view_machine(site: Site, machine_id: int) -> MachineView:

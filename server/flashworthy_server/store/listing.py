@@ -4,19 +4,21 @@ A page begins after the name and id of the last row seen, so that none is shown 
 when machines join in between, and the hundredth page costs what the first does.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, exists, func, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Row, Select, exists, func, or_, select, tuple_
 
 from flashworthy_common.attention import PRESSING, AttentionCode
-from flashworthy_server.store.machines import is_within
-from flashworthy_server.tables import acknowledgements, attentions, combinations, machines
+from flashworthy_server.store.machines import is_within, names_within
+from flashworthy_server.tables import acknowledgements, attentions, combinations, machines, summary
 
 IN_SERVICE = machines.c.out_of_service_at.is_(None)
 SOURCE = machines.outerjoin(combinations, machines.c.combination_id == combinations.c.id)
 PRIORITY = func.coalesce(machines.c.own_priority, combinations.c.priority)
+MOST_GATHERED = 5_000  # machines that are sorted for one page: some milliseconds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,21 +73,116 @@ def list_machines(
     count: int,
 ) -> list[ListedMachine]:
     """At most `count` machines that come after a name and id."""
-    query = select(
-        machines,
-        combinations.c.maker,
-        combinations.c.model,
-        combinations.c.board,
-        combinations.c.version_text,
-        combinations.c.standing,
-        PRIORITY.label("priority"),
-    ).select_from(SOURCE)
-    for condition in _conditions(filters, now):
-        query = query.where(condition)
+    ids = connection.scalars(of_page(_IDS, connection, filters, now, after, count)).all()
+    rows = connection.execute(_ROWS.where(machines.c.id.in_(ids)))
+    found = {row.id: _listed(row) for row in rows}
+    return [found[each] for each in ids]
+
+
+_IDS: Select[Any] = select(machines.c.id).select_from(SOURCE)
+_ROWS: Select[Any] = select(
+    *(column for column in machines.c if column.name != "report"),
+    combinations.c.maker,
+    combinations.c.model,
+    combinations.c.board,
+    combinations.c.version_text,
+    combinations.c.standing,
+    PRIORITY.label("priority"),
+).select_from(SOURCE)
+
+
+# ---- which rows a page has --------------------------------------------------------------------
+#
+# Where few machines are meant, they are gathered by an index and sorted. Where many are, the next
+# ones by name are looked at until a page is full: the more machines are meant, the sooner. So a
+# page costs about the same whatever is asked for, and however many machines there are.
+
+
+def of_page(
+    query: Select[Any],
+    connection: Connection,
+    filters: Filters,
+    now: datetime,
+    after: tuple[str, int] | None,
+    count: int,
+) -> Select[Any]:
+    """A query of `SOURCE` for at most `count` machines that come after a name and id."""
+    narrow = _narrowest(connection, filters, now)
+    # What is sorted must not look sorted already, or a database walks along the names after all.
+    name = machines.c.name if narrow is None else machines.c.name + ""
+    query = query.where(*_conditions(filters, now))
+    if narrow is not None:
+        query = query.where(narrow)
     if after is not None:
-        query = query.where(tuple_(machines.c.name, machines.c.id) > tuple_(*after))
-    rows = connection.execute(query.order_by(machines.c.name, machines.c.id).limit(count))
-    return [_listed(row) for row in rows]
+        query = query.where(tuple_(name, machines.c.id) > tuple_(*after))
+    return query.order_by(name, machines.c.id).limit(count)
+
+
+def _narrowest(
+    connection: Connection, filters: Filters, now: datetime
+) -> ColumnElement[bool] | None:
+    """What the fewest machines are found by, where these are few enough to be gathered."""
+    if filters.id is not None:
+        return None
+    counted = [
+        (_count_up_to(connection, filters, each), place, each)
+        for place, each in enumerate(_findable(filters, now))
+    ]
+    fewest, _, narrow = min(counted, default=(MOST_GATHERED + 1, 0, None))
+    return narrow if fewest <= MOST_GATHERED else None
+
+
+def _count_up_to(connection: Connection, filters: Filters, narrow: ColumnElement[bool]) -> int:
+    some = select(machines.c.id).where(narrow, _service(filters)).limit(MOST_GATHERED + 1)
+    return int(connection.execute(select(func.count()).select_from(some.subquery())).scalar_one())
+
+
+def _findable(filters: Filters, now: datetime) -> Iterator[ColumnElement[bool]]:
+    """Conditions that an index serves; each holds for all machines that are meant."""
+    of_combination = [
+        column == value
+        for column, value in (
+            (combinations.c.maker, filters.maker),
+            (combinations.c.model, filters.model),
+            (combinations.c.standing, filters.standing),
+        )
+        if value is not None
+    ]
+    if of_combination:
+        yield _is_of(*of_combination)
+    if filters.priority is not None:
+        yield _has_priority([filters.priority])
+    if filters.place is not None:
+        within = (summary.c.facet == "place", names_within(summary.c.name, filters.place))
+        yield machines.c.place.in_(select(summary.c.name).where(*within))
+    if filters.firmware_before is not None:
+        yield machines.c.firmware_on < filters.firmware_before
+    if filters.attention is not None:
+        yield _is_asked_for(AttentionCode(filters.attention), now)
+    if filters.out_of_service:
+        yield ~IN_SERVICE
+
+
+def _is_of(*conditions: ColumnElement[bool]) -> ColumnElement[bool]:
+    return machines.c.combination_id.in_(select(combinations.c.id).where(*conditions))
+
+
+def _has_priority(names: list[str]) -> ColumnElement[bool]:
+    """Its combination's or its own is one of these; the own one counts."""
+    return _is_of(combinations.c.priority.in_(names)) | machines.c.own_priority.in_(names)
+
+
+def _is_asked_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
+    if code is AttentionCode.SILENT_AFTER_FLASH:
+        return machines.c.flash_alarm_at <= now
+    if code is AttentionCode.PRIORITY:
+        return _has_priority([priority.value for priority in PRESSING])
+    asked = (attentions.c.code == code.value, attentions.c.ended_at.is_(None))
+    return machines.c.id.in_(select(attentions.c.machine_id).where(*asked))
+
+
+def _service(filters: Filters) -> ColumnElement[bool]:
+    return ~IN_SERVICE if filters.out_of_service else IN_SERVICE
 
 
 def asks_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
@@ -120,14 +217,14 @@ def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
     equal: dict[ColumnElement[Any], Any] = {
         machines.c.id: filters.id,
         machines.c.outcome: filters.outcome,
-        combinations.c.standing: filters.standing,
+        _unlisted(combinations.c.standing): filters.standing,
         PRIORITY: filters.priority,
-        combinations.c.maker: filters.maker,
-        combinations.c.model: filters.model,
+        _unlisted(combinations.c.maker): filters.maker,
+        _unlisted(combinations.c.model): filters.model,
     }
     found = [column == value for column, value in equal.items() if value is not None]
     if filters.id is None:
-        found.append(~IN_SERVICE if filters.out_of_service else IN_SERVICE)
+        found.append(_service(filters))
     if filters.place is not None:
         found.append(is_within(filters.place))
     if filters.attention is not None:
@@ -143,6 +240,11 @@ def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
         )
         found.append(or_(*(text.icontains(filters.text, autoescape=True) for text in texts)))
     return found
+
+
+def _unlisted(column: ColumnElement[str]) -> ColumnElement[str]:
+    """The same to whoever compares it, and nothing that an index begins with."""
+    return func.coalesce(column, "")
 
 
 def _listed(row: Row[Any]) -> ListedMachine:

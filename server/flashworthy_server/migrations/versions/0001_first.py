@@ -232,8 +232,24 @@ def upgrade() -> None:
         **_where("flash_alarm_at IS NOT NULL"),
     )
     op.create_index("ix_machines_name_id", "machines", ["name", "id"])
-    for first in ("combination_id", "outcome", "place", "firmware_on"):
-        op.create_index(f"ix_machines_{first}_name_id", "machines", [first, "name", "id"])
+    for name, first in (
+        ("combination", "combination_id"),
+        ("outcome", "outcome"),
+        ("place", "place"),
+        ("firmware_on", "firmware_on"),
+    ):
+        op.create_index(
+            f"ix_machines_by_{name}", "machines", [first, "out_of_service_at", "name", "id"]
+        )
+    op.create_index(
+        "ix_machines_out", "machines", ["name", "id"], **_where("out_of_service_at IS NOT NULL")
+    )
+    op.create_index(
+        "ix_machines_own_priority",
+        "machines",
+        ["own_priority"],
+        **_where("own_priority IS NOT NULL"),
+    )
     op.create_table(
         "attentions",
         sa.Column("machine_id", Number, nullable=False),
