@@ -7,9 +7,8 @@ changed to `summary`, and the recount that `summary` is held against.
   report nothing where nothing counted has changed.
 - What a machine takes from its combination (standing, priority) follows when that changes, by the
   machines counted of the combination, not by looking at them.
-- On PostgreSQL each transaction adds rows of its own (`slot`), so that none waits for another;
-  `store.counts.settle` adds them up later. A row of the combination is held meanwhile, so that its
-  standing and the number of its machines cannot change at the same time.
+- Writers come one after the other on every database (`dialects`), so that numbers are changed where
+  they stand.
 - Text of SQL, because no toolkit writes triggers: the one place where the databases differ in it.
 """
 
@@ -19,6 +18,7 @@ FIRST_NAME = {  # of a place, on each database
     "sqlite": "substr({0}, 1, instr({0} || ' / ', ' / ') - 1)",
     "postgresql": "split_part({0}, ' / ', 1)",
 }
+DAY = {"sqlite": "{0}", "postgresql": "to_char({0}, 'YYYY-MM-DD')"}  # as text
 SEPARATOR = "\x1f"  # between maker and model; a control character that no name holds
 
 
@@ -40,7 +40,7 @@ FACETS = (
     Facet("outcome", "coalesce(m.outcome, '')"),
     Facet("place", "coalesce(m.place, '')"),
     Facet("outermost", "{outermost}"),
-    Facet("firmware_on", "coalesce(CAST(m.firmware_on AS TEXT), '')"),
+    Facet("firmware_on", "coalesce({day}, '')"),
     Facet("combination", "CAST(m.combination_id AS TEXT)", "m.combination_id IS NOT NULL"),
     Facet(
         "own_priority",
@@ -65,16 +65,15 @@ _COUNTED = (
     "out_of_service_at",
 )
 _ADD = """
-INSERT INTO summary (facet, name, slot, count)
-SELECT facet, name, {slot}, sum(n) FROM ({changes}) AS changes
+INSERT INTO summary (facet, name, count)
+SELECT facet, name, sum(n) FROM ({changes}) AS changes
 GROUP BY facet, name HAVING sum(n) <> 0
-ON CONFLICT (facet, name, slot) DO UPDATE SET count = summary.count + excluded.count;"""
+ON CONFLICT (facet, name) DO UPDATE SET count = summary.count + excluded.count;"""
 
 
 def triggers(dialect: str) -> list[str]:
     """The statements that make the triggers, for a database of this dialect."""
     make = _ON_SQLITE if dialect == "sqlite" else _ON_POSTGRESQL
-    slot = "0" if dialect == "sqlite" else "CAST(CAST(pg_current_xact_id() AS TEXT) AS BIGINT)"
     return [
         statement.strip()
         for trigger in _triggers(dialect)
@@ -83,8 +82,7 @@ def triggers(dialect: str) -> list[str]:
             table=trigger.table,
             event=trigger.event,
             when=trigger.when,
-            hold=trigger.hold,
-            add=_ADD.format(slot=slot, changes="\nUNION ALL ".join(trigger.changes)),
+            add=_ADD.format(changes="\nUNION ALL ".join(trigger.changes)),
         ).split("----")
     ]
 
@@ -101,9 +99,7 @@ def compared(dialect: str) -> str:
 def _recounted(dialect: str) -> list[str]:
     """Queries of all that `summary` should hold, taken off."""
     parts = [
-        _counted(each, dialect, "-count(*)", "m", "machines m")
-        + f" GROUP BY {_name(each, dialect, 'm')}"
-        for each in FACETS
+        _counted(each, dialect, "-count(*)", "m", "machines m") + " GROUP BY 2" for each in FACETS
     ]
     return [*parts, _ATTENTION_RECOUNTED]
 
@@ -115,13 +111,12 @@ class _Trigger:
     event: str
     when: str
     changes: list[str]
-    hold: str = ""  # what another transaction must not change meanwhile; PostgreSQL only
 
 
 _ON_SQLITE = "CREATE TRIGGER {name} AFTER {event} ON {table} WHEN {when} BEGIN{add} END"
 _ON_POSTGRESQL = """
 CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
-{hold}{add}
+{add}
 RETURN NULL; END $$
 ----
 CREATE TRIGGER {name} AFTER {event} ON {table} FOR EACH ROW WHEN ({when})
@@ -142,8 +137,6 @@ _OF_COMBINATION = """
 SELECT '{facet}' AS facet, {name} AS name, {sign}sum(CASE s.facet WHEN 'combination' THEN s.count
  ELSE {own} * s.count END) AS n
 FROM summary s WHERE s.facet IN ('combination', 'own_priority') AND s.name = CAST(NEW.id AS TEXT)"""
-_HOLD_COMBINATIONS = "PERFORM 1 FROM combinations WHERE id IN ({}) ORDER BY id FOR SHARE;"
-_HOLD_MACHINE = "PERFORM 1 FROM machines WHERE id = NEW.machine_id FOR SHARE;"
 
 
 def _triggers(dialect: str) -> list[_Trigger]:
@@ -155,7 +148,6 @@ def _triggers(dialect: str) -> list[_Trigger]:
             "INSERT",
             "NEW.id IS NOT NULL",
             _of_machine(dialect, "NEW", "1"),
-            _HOLD_COMBINATIONS.format("NEW.combination_id"),
         ),
         _Trigger(
             "recount_machine",
@@ -167,7 +159,6 @@ def _triggers(dialect: str) -> list[_Trigger]:
                 *_of_machine(dialect, "OLD", "-1"),
                 _SERVICE_ATTENTION,
             ],
-            _HOLD_COMBINATIONS.format("NEW.combination_id, OLD.combination_id"),
         ),
         _Trigger(
             "recount_combination",
@@ -189,7 +180,6 @@ def _triggers(dialect: str) -> list[_Trigger]:
             "INSERT",
             "NEW.ended_at IS NULL",
             [_ATTENTION],
-            _HOLD_MACHINE,
         ),
         _Trigger(
             "recount_attention",
@@ -197,7 +187,6 @@ def _triggers(dialect: str) -> list[_Trigger]:
             "UPDATE OF ended_at",
             "(OLD.ended_at IS NULL) <> (NEW.ended_at IS NULL)",
             [_ATTENTION],
-            _HOLD_MACHINE,
         ),
     ]
 
@@ -219,8 +208,14 @@ def _counted(facet: Facet, dialect: str, n: str, row: str, source: str) -> str:
 
 
 def _name(facet: Facet, dialect: str, row: str) -> str:
-    outermost = FIRST_NAME[dialect].format("coalesce(m.place, '')")
-    return _of_row(facet.name.replace("{outermost}", outermost), row)
+    own = {
+        "{outermost}": FIRST_NAME[dialect].format("coalesce(m.place, '')"),
+        "{day}": DAY[dialect].format("m.firmware_on"),
+    }
+    name = facet.name
+    for each, text in own.items():
+        name = name.replace(each, text)
+    return _of_row(name, row)
 
 
 def _of_row(text: str, row: str) -> str:

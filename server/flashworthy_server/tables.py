@@ -320,17 +320,15 @@ machines = Table(
 )
 
 # The numbers of the overview, of machines in service; the database's triggers keep them right
-# (`counting`). What is counted is the sum over the slots.
+# (`counting`).
 summary = Table(
     "summary",
     metadata,
     Column("facet", Text, nullable=False),
     Column("name", CleanText, nullable=False),
-    Column("slot", Number, nullable=False),  # of a transaction on PostgreSQL; 0: settled
     Column("count", Number, nullable=False),
-    PrimaryKeyConstraint("facet", "name", "slot"),
-    Index(None, "facet", "slot", "count", "name"),
-    Index("ix_summary_unsettled", "facet", "name", **_where("slot <> 0")),
+    PrimaryKeyConstraint("facet", "name"),
+    Index(None, "facet", "count", "name"),
     sqlite_with_rowid=False,
 )
 

@@ -25,7 +25,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -360,7 +360,10 @@ class _Copies:
         self._weights = list(itertools.accumulate(each.machines for each in prototypes))
         with site.database.reading() as connection:
             self._rows = {table: _by_machine(connection, table) for table in _OF_MACHINE}
-            self._machines = [dict(row) for row in connection.execute(_ALL).mappings()]
+            self._machines = [
+                _row(dict(row), number)
+                for number, row in enumerate(connection.execute(_ALL).mappings())
+            ]
             self._combinations = {
                 row["id"]: dict(row) for row in connection.execute(select(combinations)).mappings()
             }
@@ -385,23 +388,29 @@ class _Copies:
 
     def _copy(self, number: int, rows: dict[Table, list[dict[str, Any]]]) -> None:
         prototype, variant = self._source(number)
-        source, new_id = self._machines[prototype], number + 1
-        swap = _Swap(Names(prototype), Names(number), variant)
-        names = Names(number)
-        whole = swap.body(packing.unpacked_text(self._rows[whole_bodies][source["id"]][0]["body"]))
+        source, new_id, names = self._machines[prototype], number + 1, Names(number)
+        swap = _Swap(Names(prototype), names, variant)
+        whole = swap.text(self._text(prototype)).encode()
         own = {
             "id": new_id,
             "place": names.place,
             "token_digest": credentials.digest_of(names.token),
-            "combination_id": self._combination(source["combination_id"], variant, swap, rows),
+            "combination_id": self._combination(
+                source.values["combination_id"], variant, swap, rows
+            ),
             "report": packing.packed_against(whole, whole),
         }
-        rows[machines].append({**swap.row(source), **own})
+        rows[machines].append({**swap.parts(source), **own})
         packed = packing.packed_text(whole)
         for table in _OF_MACHINE:
-            for row in self._rows[table].get(source["id"], ()):
-                body = {"body": packed} if "body" in row else {}
-                rows[table].append({**swap.row(row), "machine_id": new_id, **body})
+            for row in self._rows[table].get(prototype + 1, ()):
+                body = {"body": packed} if "body" in row.values else {}
+                rows[table].append({**swap.parts(row), "machine_id": new_id, **body})
+
+    @cache  # noqa: B019  (lives as long as the program)
+    def _text(self, prototype: int) -> str:
+        (row,) = self._rows[whole_bodies][prototype + 1]
+        return packing.unpacked_text(row.values["body"]).decode()
 
     def _source(self, number: int) -> tuple[int, int]:
         """The prototype of a machine, and which variant of it."""
@@ -443,11 +452,12 @@ class _Swap:
             text = text.replace(old, new)
         return text
 
-    def body(self, body: bytes) -> bytes:
-        return self.text(body.decode()).encode()
-
     def row(self, row: dict[str, Any]) -> dict[str, Any]:
         return {name: self._value(value) for name, value in row.items()}
+
+    def parts(self, row: "_Row") -> dict[str, Any]:
+        """The same, where it is known which columns hold a name."""
+        return row.values | {name: self._value(row.values[name]) for name in row.named}
 
     def _value(self, value: Any) -> Any:
         if isinstance(value, str):
@@ -462,10 +472,26 @@ _IN_ORDER = (combinations, combination_names, machines, *_OF_MACHINE)
 _ALL = select(machines).order_by(machines.c.id)
 
 
-def _by_machine(connection: Connection, table: Table) -> dict[int, list[dict[str, Any]]]:
-    found: dict[int, list[dict[str, Any]]] = {}
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A row, and which of its columns hold a name of its machine."""
+
+    values: dict[str, Any]
+    named: tuple[str, ...]
+
+
+def _row(values: dict[str, Any], number: int) -> _Row:
+    names = [*Names(number).all, f" {_VARIANT}"]
+    texts = {name: value for name, value in values.items() if isinstance(value, str)}
+    held = (column for column, text in texts.items() if any(name in text for name in names))
+    return _Row(values, tuple(held))
+
+
+def _by_machine(connection: Connection, table: Table) -> dict[int, list[_Row]]:
+    found: dict[int, list[_Row]] = {}
     for row in connection.execute(select(table)).mappings():
-        found.setdefault(row["machine_id"], []).append(dict(row))
+        number = row["machine_id"]
+        found.setdefault(number, []).append(_row(dict(row), number - 1))
     return found
 
 

@@ -148,20 +148,3 @@ def test_a_number_that_is_wrong_is_found_and_mended(varied):
     assert ("standing", "unlisted", 2) in found
     assert mended == found
     assert overview.recount(varied.site, mend=False) == []
-
-
-def test_what_transactions_added_each_on_its_own_is_counted_before_it_is_added_up(varied):
-    """As on PostgreSQL, where none waits for another."""
-    row = {"facet": "model", "name": "Quillmark\x1fFolio 14"}
-    with varied.site.database.writing() as connection:
-        for slot, count in ((71, 5), (72, -1)):
-            connection.execute(summary.insert(), {**row, "slot": slot, "count": count})
-        before = counts.models(connection, 1)
-        counts.settle(connection)
-        after, slots = counts.models(connection, 1), connection.scalars(select(summary.c.slot))
-        assert set(slots) == {0}
-        connection.execute(
-            update(summary).filter_by(**row).values(count=summary.c.count - 4)
-        )  # as it was
-
-    assert before == after == [("Quillmark", "Folio 14", 7)]

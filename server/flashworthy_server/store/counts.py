@@ -7,7 +7,7 @@ by a person's word, and what waits for a flash, is counted when asked: people ma
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 
-from sqlalchemy import Connection, Text, and_, case, cast, delete, func, select, text
+from sqlalchemy import Connection, Text, and_, case, cast, func, select, text
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR, compared
@@ -25,8 +25,6 @@ from flashworthy_server.tables import (
 )
 
 _FOLLOWS = (AttentionCode.PRIORITY, AttentionCode.SILENT_AFTER_FLASH)  # from other columns
-_TOTAL = func.sum(summary.c.count)
-_SETTLED = 0  # slot
 
 Counted = dict[str, int]
 
@@ -34,50 +32,27 @@ Counted = dict[str, int]
 def load_counts(connection: Connection, facets: Sequence[str]) -> dict[str, Counted]:
     """By facet and name; an empty name where there is none. Nothing is counted as 0."""
     found: dict[str, Counted] = {facet: {} for facet in facets}
-    key = (summary.c.facet, summary.c.name)
-    query = select(*key, _TOTAL).where(summary.c.facet.in_(facets)).group_by(*key)
-    for facet, name, count in connection.execute(query.having(_TOTAL != 0)):
-        found[facet][name] = int(count)
+    wanted = (summary.c.facet.in_(facets), summary.c.count != 0)
+    for facet, name, count in connection.execute(select(summary).where(*wanted)):
+        found[facet][name] = count
     return found
 
 
 def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[str, int]]:
-    """Names and counts, most machines first.
-
-    What transactions added of late (`settle`) is looked up by name; of the others, the most
-    frequent are found by index.
-    """
-    of_facet = summary.c.facet == facet
-    moved = set(
-        connection.scalars(
-            select(summary.c.name).where(of_facet, summary.c.slot != _SETTLED).distinct()
-        )
-    )
-    settled = (
-        select(summary.c.name, summary.c.count)
-        .where(of_facet, summary.c.slot == _SETTLED)
-        .order_by(summary.c.count.desc(), summary.c.name.desc())
-        .limit(most + len(moved))
-    )
-    found = {name: count for name, count in connection.execute(settled) if name not in moved}
-    if moved:
-        found |= _of_names(connection, facet, moved)
-    ranked = sorted(found.items(), key=lambda item: (-item[1], item[0]))
-    return [(name, count) for name, count in ranked[:most] if count]
+    """Names and counts, most machines first."""
+    query = select(summary.c.name, summary.c.count).where(summary.c.facet == facet)
+    ranked = query.order_by(summary.c.count.desc(), summary.c.name.desc()).limit(most)
+    found = [(name, count) for name, count in connection.execute(ranked) if count]
+    return sorted(found, key=lambda item: (-item[1], item[0]))
 
 
 def of_priority(connection: Connection, priorities: Sequence[str], most: int) -> dict[int, int]:
     """Combinations of these priorities and their machines, most machines first."""
     ids = select(cast(combinations.c.id, Text)).where(combinations.c.priority.in_(priorities))
-    rows = connection.execute(
-        select(summary.c.name, _TOTAL)
-        .where(summary.c.facet == "combination", summary.c.name.in_(ids))
-        .group_by(summary.c.name)
-        .having(_TOTAL > 0)
-        .order_by(_TOTAL.desc(), summary.c.name)
-        .limit(most)
-    )
-    return {int(name): int(count) for name, count in rows}
+    of_them = (summary.c.facet == "combination", summary.c.name.in_(ids), summary.c.count > 0)
+    query = select(summary.c.name, summary.c.count).where(*of_them)
+    rows = connection.execute(query.order_by(summary.c.count.desc(), summary.c.name).limit(most))
+    return {int(name): count for name, count in rows}
 
 
 def models(connection: Connection, most: int) -> list[tuple[str, str, int]]:
@@ -101,9 +76,8 @@ def machines_of(connection: Connection, combination_ids: Iterable[int]) -> dict[
 def places_within(connection: Connection, place: str) -> dict[str, int]:
     """A place and what lies in it, each as it is written, with its machines."""
     within = (summary.c.facet == "place", names_within(summary.c.name, place))
-    query = select(summary.c.name, _TOTAL).where(*within).group_by(summary.c.name)
-    rows = connection.execute(query.having(_TOTAL != 0))
-    return {name: int(count) for name, count in rows}
+    query = select(summary.c.name, summary.c.count).where(*within, summary.c.count != 0)
+    return dict(connection.execute(query).all())
 
 
 def count_within(connection: Connection, place: str | None) -> int:
@@ -127,8 +101,12 @@ def count_by_age(connection: Connection, today: date) -> Counted:
     """Machines by the age of their firmware."""
     later = ((summary.c.name > day, age) for age, day in later_than(today).items())
     age = case(*later, else_=NOT_KNOWN).label("age")
-    query = select(age, _TOTAL).where(summary.c.facet == "firmware_on").group_by("age")
-    return {name: int(count) for name, count in connection.execute(query)}
+    query = (
+        select(age, func.sum(summary.c.count))
+        .where(summary.c.facet == "firmware_on")
+        .group_by("age")
+    )
+    return {name: int(count) for name, count in connection.execute(query.group_by("age"))}
 
 
 def count_by_attention(connection: Connection, now: datetime) -> Counted:
@@ -146,8 +124,9 @@ def _of_names(connection: Connection, facet: str, names: Iterable[str]) -> Count
     wanted = sorted(names)
     for start in range(0, len(wanted), 500):
         some = (summary.c.facet == facet, summary.c.name.in_(wanted[start:][:500]))
-        query = select(summary.c.name, _TOTAL).where(*some).group_by(summary.c.name)
-        found |= {name: int(count) for name, count in connection.execute(query)}
+        found |= dict(
+            connection.execute(select(summary.c.name, summary.c.count).where(*some)).all()
+        )
     return found
 
 
@@ -203,32 +182,13 @@ def differences(connection: Connection) -> list[tuple[str, str, int]]:
 
 
 def mend(connection: Connection, found: Iterable[tuple[str, str, int]]) -> None:
-    """Take off by how much kept numbers are too high; what changed meanwhile stays counted."""
-    _add(connection, {(facet, name): -n for facet, name, n in found})
-
-
-def settle(connection: Connection) -> None:
-    """Add up what transactions counted, each on its own; on SQLite there is nothing to do."""
-    moved = delete(summary).where(summary.c.slot != _SETTLED)
-    rows = connection.execute(moved.returning(summary.c.facet, summary.c.name, summary.c.count))
-    sums: dict[tuple[str, str], int] = {}
-    for facet, name, count in rows:
-        sums[facet, name] = sums.get((facet, name), 0) + count
-    _add(connection, sums)
-
-
-def _add(connection: Connection, sums: dict[tuple[str, str], int]) -> None:
-    rows = [
-        {"facet": facet, "name": name, "slot": _SETTLED, "count": count}
-        for (facet, name), count in sorted(sums.items())
-    ]
+    """Take off by how much kept numbers are too high."""
+    rows = [{"facet": facet, "name": name, "count": -n} for facet, name, n in found]
     if rows:
         statement = upsert(summary)
-        more = summary.c.count + statement.excluded.count
-        key = ["facet", "name", "slot"]
-        connection.execute(
-            statement.on_conflict_do_update(index_elements=key, set_={"count": more}), rows
-        )
+        more = {"count": summary.c.count + statement.excluded.count}
+        key = ["facet", "name"]
+        connection.execute(statement.on_conflict_do_update(index_elements=key, set_=more), rows)
 
 
 # ---- refused requests -------------------------------------------------------------------------

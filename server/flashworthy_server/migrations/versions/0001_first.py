@@ -683,14 +683,10 @@ def _create_work() -> None:
         "summary",
         sa.Column("facet", sa.Text(), nullable=False),
         sa.Column("name", CleanText(), nullable=False),
-        sa.Column("slot", Number, nullable=False),
         sa.Column("count", Number, nullable=False),
-        sa.PrimaryKeyConstraint("facet", "name", "slot", name="pk_summary"),
+        sa.PrimaryKeyConstraint("facet", "name", name="pk_summary"),
         sqlite_with_rowid=False,
     )
-    op.create_index(
-        "ix_summary_facet_slot_count_name", "summary", ["facet", "slot", "count", "name"]
-    )
-    op.create_index("ix_summary_unsettled", "summary", ["facet", "name"], **_where("slot <> 0"))
+    op.create_index("ix_summary_facet_count_name", "summary", ["facet", "count", "name"])
     for statement in triggers(op.get_bind().dialect.name):
         op.execute(statement)
