@@ -255,6 +255,31 @@ def test_nothing_is_recorded_but_what_was_shown(opened):
     assert stored.release.minutes == 40
 
 
+def test_an_import_whose_worker_died_after_it_was_recorded_is_no_failure(opened, site):
+    job = compared(opened)
+    recorded = jobs.start(
+        opened,
+        TECHNICIAN,
+        long_work.RECORD_DOCUMENT,
+        job.about,
+        {"digest": job.result["digest"]},
+        follows=job.id,
+    )
+
+    def killed_at_the_end(task):
+        long_work.WORKS[long_work.RECORD_DOCUMENT](task)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        jobs.run(opened, {long_work.RECORD_DOCUMENT: killed_at_the_end}, recorded)
+    site.clock.pass_by(minutes=3)
+    jobs.run_waiting(opened, long_work.WORKS)
+
+    found = seen(opened, recorded)
+    assert (found.state, found.result["changes"]) == ("done", [])
+    assert releases.count_releases(opened) == 1
+
+
 def test_a_document_with_faults_names_each_with_its_line_and_cannot_be_recorded(opened):
     text = "machine_maker,models,version_text,minutes\nQuillmark,Folio 14,1.34,long\n"
 

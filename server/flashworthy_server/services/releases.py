@@ -111,14 +111,20 @@ def import_document(
             return _plan(connection, rows).told()
     with site.database.writing() as connection:
         plan = _plan(connection, rows)
-        if expected is not None and plan.told().digest != expected:
-            raise ConflictError(
-                "something that this is about was recorded since the differences were shown:"
-                " look at them again; nothing was recorded"
-            )
+        if expected is not None:
+            _require_as_shown(plan.told(), expected)
         _record(site, connection, who, plan, progress)
     judgement.follow(site, progress)
     return plan.told()
+
+
+def _require_as_shown(imported: Imported, digest: str) -> None:
+    """Refuse other changes than were shown; where all is recorded already, there are none."""
+    if imported.changes and imported.digest != digest:
+        raise ConflictError(
+            "something that this is about was recorded since the differences were shown:"
+            " look at them again; nothing was recorded"
+        )
 
 
 def record_release(site: Site, who: Who, data: Any) -> Tally:
