@@ -11,7 +11,8 @@ import urllib.request
 
 import pytest
 
-from support.site import an_application
+from flashworthy_server.services import jobs, long_work
+from support.site import WHO, an_application
 
 START_SECONDS = 30  # at most, on a busy machine
 COMMAND = (sys.executable, "-c", "from flashworthy_server.cli import main; main()", "serve")
@@ -75,6 +76,19 @@ def test_it_answers_over_a_socket_and_stops_when_told(server):
 
     process.terminate()
     assert process.wait(timeout=START_SECONDS) == 0
+
+
+def test_long_work_that_was_asked_for_while_it_was_down_is_done(site, request):
+    long_work.verify_packages(site.site, WHO)
+    process, address = request.getfixturevalue("server")
+    wait_until_it_answers(process, address)
+
+    end = time.monotonic() + START_SECONDS
+    while (job := site.get("/jobs/1").json)["state"] not in jobs.ENDED:
+        assert time.monotonic() < end, job
+        time.sleep(0.1)
+
+    assert job["result"] == {"intact": 0, "damaged": [], "unknown_files": []}
 
 
 def test_without_tables_it_does_not_start(tmp_path):
