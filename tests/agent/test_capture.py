@@ -434,6 +434,51 @@ def test_a_hundred_thousand_mutated_captures_raise_nothing_but_their_own_error()
     read_mutated_captures(small(), 100_000)
 
 
+def mutated(chance, answer):
+    """An answer of the same shape with a few bytes of it changed, put in or lost."""
+    if isinstance(answer, list):
+        return [mutated(chance, item) for item in answer]
+    if isinstance(answer, str):
+        return mutated(chance, answer.encode()).decode("utf-8", "replace")
+    if not isinstance(answer, bytes):
+        return answer
+    octets = bytearray(answer)
+    for _ in range(chance.randint(1, 6)):
+        place = chance.randrange(len(octets) + 1)
+        octets[place : place + chance.choice((0, 1, 1, 8))] = chance.choice(
+            (b"", b"\0", b"\xff\xff\xff\xff", b"\n", b" ", b"=", b"-1", b"[", b"9" * 30)
+        )
+    return bytes(octets)
+
+
+def look_at_mutated_answers(access, count):
+    """Change one raw answer at a time, and look with every probe whose section asked for it."""
+    chance, found = random.Random(11), taken(access)
+    before = dict(found.capture.answers)
+    readers = {
+        question: [probe for probe in LINUX.probes if question in found.asked[probe.section]]
+        for question, answer in before.items()
+        if isinstance(answer, bytes | list) and answer != mutated(random.Random(1), answer)
+    }
+    for _ in range(count):
+        question = chance.choice([*readers])
+        changed = mutated(chance, before[question])
+        replay = replaying(Capture(found.capture.head, before | {question: changed}))
+        for probe in readers[question]:
+            probe.look(replay)
+        LINUX.withheld(question, changed)
+        tuple(LINUX.personal(question, changed))
+
+
+def test_a_mutated_answer_of_linux_never_raises(access):
+    look_at_mutated_answers(access, 1_000)
+
+
+@pytest.mark.long
+def test_a_hundred_thousand_mutated_answers_of_linux_never_raise(access):
+    look_at_mutated_answers(access, 100_000)
+
+
 # ---- the command ------------------------------------------------------------------------------
 
 

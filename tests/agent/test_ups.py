@@ -241,6 +241,7 @@ def monitors(*systems):
         ([RUNS, monitors("desk@localhost 0")], False),  # upsmon.conf(5): 0 only watches
         ([RUNS, monitors("rack@localhost 1")], False),
         ([RUNS, monitors("what is this 1")], False),
+        ([RUNS, {"/etc/nut/upsmon.conf": "MONITOR\n"}], False),
         ([RUNS, {"/etc/ups/upsmon.conf": "MONITOR desk@localhost 1 a b primary\n"}], True),
         ([RUNS, monitors("desk@ups.example 1")],
          Unknown("upsmon obeys desk@ups.example: the same under another name?")),

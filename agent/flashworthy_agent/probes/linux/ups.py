@@ -34,7 +34,8 @@ def shuts_this_down(files: Files, address: UpsAddress) -> Maybe[bool]:
 def _obeyed(configuration: str) -> list[UpsAddress]:
     """Of ``MONITOR SYSTEM VALUE USER PASSWORD TYPE`` (upsmon.conf(5)); value 0 only watches."""
     lines = [line.split() for line in configuration.splitlines()]
-    systems = [line[1] for line in lines if line[:1] == ["MONITOR"] and line[2:3] != ["0"]]
+    monitors = [line for line in lines if line[:1] == ["MONITOR"] and len(line) > 1]
+    systems = [line[1] for line in monitors if line[2:3] != ["0"]]
     obeyed = []
     for system in systems:
         try:
