@@ -727,6 +727,13 @@ def test_a_catalogue_of_exploited_holes_is_handed_in(site, administrator):
     assert "holds 1 holes; 1 are new" in page.text
 
 
+@pytest.mark.parametrize("given", ["9" * 30, "-1", "٣", "one", ""])
+def test_an_address_with_a_number_that_no_row_can_have_shows_the_beginning(administrator, given):
+    addresses = ("/releases?after=", "/packages?after=", "/jobs?before=", "/exceptions?before=")
+    for address in (*addresses, "/audit?before=", "/policy?like="):
+        assert administrator.open(address + given).status == 200, address
+
+
 def test_settings_name_what_one_may_see(site):
     assert "Audit trail" in site.browser(Role.ADMINISTRATOR).open("/settings").text
     viewer = site.browser(Role.VIEWER).open("/settings")

@@ -6,12 +6,12 @@ from typing import Any
 from flask import Response, render_template, request, url_for
 
 from flashworthy_server.pages.blueprint import blueprint
+from flashworthy_server.pages.forms import number_asked
 from flashworthy_server.services import audit as service
 from flashworthy_server.services.audit import Filters
 from flashworthy_server.web.context import current_site
 
 _FILTERS = ("who", "action", "subject")
-_LONGEST_NUMBER = 10  # digits
 
 
 @blueprint.get("/audit")
@@ -21,7 +21,7 @@ def audit() -> str:
         name: value for name in _FILTERS if (value := request.args.get(name, "").strip())
     }
     found, last = service.newest_entries(
-        site, Filters(**asked), before=_before(), count=site.config.page_rows
+        site, Filters(**asked), before=number_asked("before"), count=site.config.page_rows
     )
     more = url_for("pages.audit", **asked, before=last) if last else None
     return render_template("pages/audit.html", entries=found, asked=asked, more=more)
@@ -41,9 +41,3 @@ def audit_lines() -> Response:
     response = Response(service.json_lines(current_site()), content_type=service.JSON_LINES)
     response.headers["Content-Disposition"] = "attachment; filename=audit.jsonl"
     return response
-
-
-def _before() -> int | None:
-    number = request.args.get("before", "")
-    is_number = number.isascii() and number.isdecimal() and len(number) < _LONGEST_NUMBER
-    return int(number) if is_number else None

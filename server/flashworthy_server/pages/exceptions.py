@@ -7,7 +7,7 @@ from flask import Response, render_template, request, url_for
 from flashworthy_common.exceptions import ExceptionKind
 from flashworthy_server.errors import BadRow, BadRowsError, ServerError
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import lines_of, or_back_to, text, to_page
+from flashworthy_server.pages.forms import lines_of, number_asked, or_back_to, text, to_page
 from flashworthy_server.services import exceptions as service
 from flashworthy_server.services import machines
 from flashworthy_server.web.context import current_site, current_who
@@ -21,7 +21,7 @@ KINDS = (
 @blueprint.get("/exceptions")
 def exceptions() -> str:
     site = current_site()
-    before, ended_too = request.args.get("before", type=int), "all" in request.args
+    before, ended_too = number_asked("before"), "all" in request.args
     found, last = service.list_exceptions(
         site, only_in_force=not ended_too, before=before, count=site.config.page_rows
     )

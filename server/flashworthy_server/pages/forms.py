@@ -33,6 +33,7 @@ _SAID_ON_THE_PAGE = (
     errors.DigestError,
 )
 View = Callable[..., Any]
+_LONGEST_NUMBER = 19  # digits: one less than 2**63 has
 WHICH = "which_form"  # a field that tells forms of one address apart
 
 
@@ -127,6 +128,13 @@ def own_path(path: str) -> str:
 def text(name: str) -> str:
     """A field of the form; empty where it is not there."""
     return request.form.get(name, "")
+
+
+def number_asked(name: str) -> int | None:
+    """A number in the address, as high as the database can keep; none where it is none."""
+    given = request.args.get(name, "")
+    is_number = given.isascii() and given.isdecimal() and len(given) < _LONGEST_NUMBER
+    return int(given) if is_number else None
 
 
 def lines_of(name: str) -> list[str]:

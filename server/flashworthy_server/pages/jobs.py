@@ -1,9 +1,10 @@
 """Jobs: how far long work has come, and what came of it; a page to come back to."""
 
-from flask import Response, render_template, request, url_for
+from flask import Response, render_template, url_for
 from werkzeug.http import dump_options_header
 
 from flashworthy_server.pages.blueprint import blueprint
+from flashworthy_server.pages.forms import number_asked
 from flashworthy_server.services import jobs as service
 from flashworthy_server.services import judgement, long_work
 from flashworthy_server.services.jobs import ENDED
@@ -24,7 +25,7 @@ TITLES = {
 @blueprint.get("/jobs")
 def jobs() -> str:
     site = current_site()
-    before = request.args.get("before", type=int)
+    before = number_asked("before")
     found, last = service.list_jobs(site, current_who(), before=before, count=site.config.page_rows)
     more = url_for("pages.jobs", before=last) if last else None
     return render_template(

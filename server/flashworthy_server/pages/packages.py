@@ -9,7 +9,14 @@ from werkzeug.http import dump_options_header
 from flashworthy_server.errors import InvalidInputError
 from flashworthy_server.package_folder import pieces_of
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import lines_of, named_machine, or_back_to, text, to_page
+from flashworthy_server.pages.forms import (
+    lines_of,
+    named_machine,
+    number_asked,
+    or_back_to,
+    text,
+    to_page,
+)
 from flashworthy_server.services import long_work
 from flashworthy_server.services import packages as service
 from flashworthy_server.services.packages import Offered
@@ -23,7 +30,7 @@ _LONGEST_FILTER = 200  # characters
 def packages() -> str:
     site = current_site()
     maker = request.args.get("maker", "").strip()[:_LONGEST_FILTER]
-    after = request.args.get("after", 0, type=int)
+    after = number_asked("after") or 0
     found, last = service.list_packages(
         site, maker=maker or None, after=after, count=site.config.page_rows
     )

@@ -14,7 +14,7 @@ from flashworthy_common.spans import parse_span, span_in_words
 from flashworthy_common.values import to_json
 from flashworthy_server.errors import ConflictError, InvalidInputError
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import or_back_to, text, to_page
+from flashworthy_server.pages.forms import number_asked, or_back_to, text, to_page
 from flashworthy_server.services import jobs, long_work
 from flashworthy_server.services import policies as service
 from flashworthy_server.services.policies import PolicyView, Proposed
@@ -98,7 +98,7 @@ def _row(view: PolicyView, limit: Field[Any], proposed: dict[str, Any]) -> dict[
 
 def _proposed(view: PolicyView) -> dict[str, Any]:
     """What stands in the fields: what is set here, or what was looked at and is changed again."""
-    job_id = request.args.get("like", type=int)
+    job_id = number_asked("like")
     if job_id is None:
         return view.set_here
     job = jobs.view(current_site(), current_who(), job_id)

@@ -9,7 +9,7 @@ from flashworthy_common.releases import ReleaseState
 from flashworthy_server.errors import BadRowsError, InvalidInputError
 from flashworthy_server.pages import release_form
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import choice, or_back_to, text, to_page
+from flashworthy_server.pages.forms import choice, number_asked, or_back_to, text, to_page
 from flashworthy_server.pages.reading import read_as
 from flashworthy_server.services import jobs, judgement, long_work, touch
 from flashworthy_server.services import releases as service
@@ -25,7 +25,7 @@ _MOST_NAME = 200  # characters of a file's name
 @blueprint.get("/releases")
 def releases() -> str:
     site, asked = current_site(), _asked()
-    after = request.args.get("after", 0, type=int)
+    after = number_asked("after") or 0
     found, last = service.list_releases(
         site, ReleaseFilters(**asked), after=after, count=site.config.page_rows
     )
