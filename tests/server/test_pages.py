@@ -239,6 +239,17 @@ def test_a_code_is_shown_once_and_lets_a_machine_join(site, administrator):
     assert "Alder Lane / hall" in administrator.open("/machines").text
 
 
+def test_older_codes_are_a_link_away(site, administrator):
+    for _ in range(7):
+        site.code()
+    first = administrator.open("/codes")
+    (link,) = [each for each in first.links if "before=" in each]
+
+    second = administrator.open(link)
+
+    assert [page.text.count("0 of 1000") for page in (first, second)] == [5, 2]
+
+
 def test_a_revoked_code_lets_nobody_join(site, administrator):
     code = site.code()
     administrator.send(administrator.open("/codes"), "Revoke")

@@ -15,10 +15,11 @@ MOST_DAYS = 366
 
 @blueprint.get("/codes")
 def codes(**shown_once: Any) -> str:
-    found = credentials.all_codes(current_site())
-    address = current_site().config.public_url or request.host_url
+    site, before = current_site(), request.args.get("before", type=int)
+    found, last = credentials.list_codes(site, before=before, count=site.config.page_rows)
+    address = site.config.public_url or request.host_url
     return render_template(
-        "pages/codes.html", codes=found, address=address.rstrip("/"), **shown_once
+        "pages/codes.html", codes=found, last=last, address=address.rstrip("/"), **shown_once
     )
 
 

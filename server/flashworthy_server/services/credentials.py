@@ -101,10 +101,13 @@ def make_code(site: Site, who: Who, *, uses: int, days: int, place: str | None) 
     return made
 
 
-def all_codes(site: Site) -> list[StoredCode]:
-    """Every code, newest first; none of them can be used by what is told of it."""
+def list_codes(
+    site: Site, *, before: int | None, count: int
+) -> tuple[list[StoredCode], int | None]:
+    """Codes, newest first, and where the next page begins; none can be used by what is told."""
     with site.database.reading() as connection:
-        return store.load_codes(connection)
+        found = store.load_codes(connection, before=before, count=count + 1)
+    return found[:count], found[count - 1].id if len(found) > count else None
 
 
 def revoke_code(site: Site, who: Who, number: int) -> None:

@@ -94,10 +94,13 @@ def add_code(connection: Connection, **values: Any) -> int:
     return int(added.scalar_one())
 
 
-def load_codes(connection: Connection) -> list[StoredCode]:
-    """The newest first."""
+def load_codes(connection: Connection, *, before: int | None, count: int) -> list[StoredCode]:
+    """At most `count` codes with a number below `before`, the newest first."""
     columns = (column for column in enrolment_codes.c if column.name != "digest")
-    rows = connection.execute(select(*columns).order_by(enrolment_codes.c.id.desc()))
+    query = select(*columns).order_by(enrolment_codes.c.id.desc()).limit(count)
+    if before is not None:
+        query = query.where(enrolment_codes.c.id < before)
+    rows = connection.execute(query)
     return [StoredCode(**row._mapping) for row in rows]
 
 
