@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
-from zoneinfo import available_timezones
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from flashworthy_server.errors import ConfigurationError
 
@@ -124,11 +124,13 @@ def _checked(config: Config) -> Config:
             "public_url: expected an address without a path, such as"
             f" https://flashworthy.example, got {config.public_url!r}"
         )
-    if config.time_zone not in available_timezones():
+    try:
+        ZoneInfo(config.time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise ConfigurationError(
             "time_zone: expected a name of the IANA time zone database, such as Europe/London,"
             f" got {config.time_zone!r}"
-        )
+        ) from error
     if config.mail_server and not config.mail_from:
         raise ConfigurationError("mail_from: expected the address that messages come from")
     return config

@@ -44,6 +44,13 @@ def test_a_preview_of_rules_changes_nothing(site):
     assert site.get("/places/rules").json == {"rules": []}
 
 
+def test_a_machines_page_says_who_says_where_it_stands(site):
+    site.machine(1)
+    site.put("/places/rules", RULES)
+
+    assert "said by the site's rules" in site.browser(Role.VIEWER).open("/machines/1").text
+
+
 def test_a_machine_that_joins_later_stands_where_the_rules_say(site):
     site.put("/places/rules", RULES)
     site.machine(12)

@@ -30,7 +30,13 @@ _VERSIONS_SHOWN = 5  # in the line; the table has them all
 _RESTS_DAYS = 30  # unless another day is typed
 _ANSWERS = (Answer.STOP, Answer.FIX, Answer.UNKNOWN, Answer.PASS)
 
-PLACE_BY = {"hand": "a person", "code": "its enrolment code", "agent": "its agent"}
+PLACE_BY = {
+    "hand": "a person",
+    "list": "the site's list",
+    "code": "its enrolment code",
+    "agent": "its agent",
+    "rule": "the site's rules",
+}
 WORDS = {
     Confirmed.RECOVERY_KEY: "the recovery key was read, and is at hand, of protector",
     Confirmed.SETTINGS_WRITTEN_DOWN: "its settings are written down, as it runs",
