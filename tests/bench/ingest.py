@@ -256,28 +256,48 @@ def slow_disk(folder: Path, milliseconds: float) -> dict[str, str]:
 
 
 def database_bytes(folder: Path) -> int:
-    return sum(file.stat().st_size for file in folder.glob("bench.db"))
+    return (folder / "bench.db").stat().st_size
 
 
 def run(folder: Path, options: argparse.Namespace) -> dict[str, Any]:
     prepare(folder, options.machines).database.close()
-    first = requests_of(options, range(1, 2))
     rounds = max(1, options.reports // options.senders)
     later = requests_of(options, range(2, rounds + 2))
-    found: dict[str, Any] = {"machines": options.machines, "mix": options.mix}
     slow = slow_disk(folder, options.fsync_ms)
     lowest = floor(folder, options, later)
+    found: dict[str, Any] = {"machines": options.machines, "mix": options.mix}
     found["floor"] = lowest.shown()
     with serving(folder, options, slow) as (port, master):
-        found["first reports"] = measured(port, master, first, 3600).shown()
+        first = measured(port, master, requests_of(options, range(1, 2)), 3600)
         before = database_bytes(folder)
         figure = measured(port, master, later, options.seconds)
-    found["ingest"] = figure.shown()
-    taken = figure.load.statuses[201]
-    found["bytes per report"] = round((database_bytes(folder) - before) / max(1, taken))
+    found["first reports"], found["ingest"] = first.shown(), figure.shown()
+    found["bytes per report"] = round((database_bytes(folder) - before) / taken_in(figure))
     found["share of the floor"] = round(figure.load.per_second / lowest.load.per_second, 3)
-    assert taken == len(figure.load.latencies), figure.load.statuses
+    if options.fsync_ms:
+        alone = one_by_one(folder, options, slow, range(rounds + 2, 2 * rounds + 2))
+        found["with a commit per report"] = alone.shown()
+        found["times as many together"] = round(figure.load.per_second / alone.load.per_second, 2)
     return found
+
+
+def one_by_one(
+    folder: Path, options: argparse.Namespace, slow: dict[str, str], sequences: range
+) -> Figure:
+    """The same with a transaction for each report."""
+    with (folder / "server.toml").open("a") as file:
+        file.write("reports_together = 1\n")
+    with serving(folder, options, slow) as (port, master):
+        figure = measured(port, master, requests_of(options, sequences), options.seconds)
+    taken_in(figure)
+    return figure
+
+
+def taken_in(figure: Figure) -> int:
+    """How many reports were taken in: all, or the figure is worth nothing."""
+    taken = figure.load.statuses[201]
+    assert taken == len(figure.load.latencies) > 0, figure.load.statuses
+    return taken
 
 
 def main() -> None:
