@@ -23,11 +23,13 @@ def record(kind: type[T]) -> type[T]:
     described = fields(made)  # type: ignore[arg-type]  # it is a dataclass by now
     methods = {
         "_names": tuple(field.name for field in described),
-        "_known": {field.name for field in described},
+        "_known": frozenset(field.name for field in described),
+        "_count": len(described),
         "_defaults": {
             field.name: field.default for field in described if field.default is not MISSING
         },
         "__init__": _init,
+        "of_known": classmethod(_of_known),
         "__repr__": _repr,
         "__eq__": _eq,
         "__hash__": _hash,
@@ -43,11 +45,26 @@ def _init(self: Any, **values: Any) -> None:
     given = self.__dict__
     given.update(self._defaults)
     given.update(values)
-    if given.keys() != self._known:
+    if len(given) != self._count or not self._known.issuperset(values):
         unknown = [name for name in values if name not in self._names]
         missing = [name for name in self._names if name not in given]
         wrong = f"does not know {unknown[0]!r}" if unknown else f"needs {missing[0]!r}"
         raise TypeError(f"{type(self).__name__} {wrong}")
+
+
+def _of_known(kind: Any, values: dict[str, Any]) -> Any:
+    """An object from values by name, all of which its class knows; the rest by default.
+
+    Raises:
+        TypeError: a value without a default is missing.
+    """
+    made = object.__new__(kind)
+    given = made.__dict__
+    given.update(kind._defaults)
+    given.update(values)
+    if len(given) != kind._count:
+        raise TypeError(f"{kind.__name__} needs more than {list(values)}")
+    return made
 
 
 def _repr(self: Any) -> str:

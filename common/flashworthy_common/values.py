@@ -208,6 +208,7 @@ def _forgiving_reader(inner: Read) -> Read:
 def _object_reader(kind: type) -> Read:
     hints = typing.get_type_hints(kind, include_extras=True)
     readers = {field.name: _reader(hints[field.name]) for field in fields(kind)}
+    make = getattr(kind, "of_known", None) or (lambda found: kind(**found))
     texts = {name for name in readers if hints[name] in (str, str | Unknown)}
 
     def read(data: Any, path: str, problems: list[str]) -> Any:
@@ -223,7 +224,7 @@ def _object_reader(kind: type) -> Read:
             if name in readers
         }
         try:
-            return kind(**found)
+            return make(found)
         except TypeError:
             missing = _missing_fields(kind, found)
             raise MalformedValueError(prefix + missing[0], "a value", None) from None

@@ -32,7 +32,7 @@ def register(app: Flask) -> None:
 
 
 def _add(response: Response) -> Response:
-    response.headers.update(ALWAYS)
+    response.headers.extend(ALWAYS)  # nothing else sets them
     response.headers.setdefault("Cache-Control", "no-store")
     if is_behind_tls():
         response.headers["Strict-Transport-Security"] = (
