@@ -148,6 +148,15 @@ def test_conflicts_are_said_and_do_not_forbid(site):
     assert site.post("/visits", a_visit(1)).status_code == 201
 
 
+def test_a_window_that_has_begun_is_said(site):
+    site.machine(1)
+    begins_at = (NOW - timedelta(minutes=5)).isoformat()
+
+    found = site.post("/visits/preview", a_visit(begins_at=begins_at)).json
+
+    assert found["conflicts"] == ["its window has begun already"]
+
+
 @pytest.mark.parametrize(
     ("changes", "says"),
     [

@@ -228,10 +228,12 @@ def _plan(
         schedule=found,
         conflicts=(),
     )
+    now = site.clock()
     conflicts = (
         *_of_technician(site, connection, wanted, visit),
         *_of_machines(connection, machines, visit),
         *_of_window(wanted, plan),
+        *(["its window has begun already"] if visit is None and wanted.begins_at < now else ()),
     )
     return replace(plan, conflicts=conflicts)
 
