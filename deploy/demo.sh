@@ -127,7 +127,7 @@ show flashworthy-server visit plan "${mossgate[@]}" --begins "$day 09:00" --ends
     --technician "Tom Arden" --remark "key at the lending desk"
 show flashworthy-server visit list
 show flashworthy-server visit show 1
-show flashworthy-server visit record netherby-folio-14-81
+show flashworthy-server visit record netherby-folio-14-80
 
 step "... what a person confirms, and a machine that has no agent"
 show flashworthy-server confirmations add castle-row-folio-14-02 recovery-key

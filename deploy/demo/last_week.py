@@ -21,12 +21,13 @@ from flashworthy_common.values import to_json
 from flashworthy_server import create_app
 from flashworthy_server.services import accounts, credentials, visit_plans, visit_work
 from flashworthy_server.services.visit_plans import Wanted
-from flashworthy_server.services.who import at_the_terminal
+from flashworthy_server.services.who import Kind, Role, Who, at_the_terminal
 from flashworthy_server.site import Site
 from flashworthy_server.web.context import EXTENSION
 
 BEFORE, TARGET = "1.29", "1.34"
 WHO = at_the_terminal("demo")
+SEQUENCES = {Why.SCHEDULE: 1, Why.SPOT: 2, Why.START_UP: AFTER_FLASH}
 
 
 class Clock:
@@ -49,9 +50,12 @@ def play(technician: str) -> None:
     visit_id = _plan(site, technician, len(cases))
     numbers = visit_plans.plan_of_visit(site, visit_id)[1].order
     clock.now += timedelta(hours=1)
+    person = Who(kind=Kind.PERSON, name=technician, role=Role.TECHNICIAN)
     for machine_id in numbers:
+        number, case = cases[machine_id - 1]
+        _report(site, client, number, case, BEFORE, clock.now, Why.SPOT)
         key = f"the demo starts machine {machine_id}"
-        visit_work.note_started(site, WHO, visit_id, machine_id, key)
+        visit_work.note_started(site, person, visit_id, machine_id, key)
         clock.now += timedelta(minutes=5)
     clock.now += timedelta(minutes=25)
     for number, case in cases:
@@ -100,8 +104,7 @@ def _report(
 
 
 def _told(case: Case, number: int, version_text: str, now: datetime, why: Why) -> Report:
-    sequence = AFTER_FLASH if why is Why.START_UP else 1
-    report = report_of(replace(case, version_text=version_text), number, sequence, now)
+    report = report_of(replace(case, version_text=version_text), number, SEQUENCES[why], now)
     uptime_seconds = 60 if why is Why.START_UP else report.uptime_seconds
     return replace(report, why=why, uptime_seconds=uptime_seconds)
 

@@ -140,7 +140,7 @@ def _reasons(connection: Connection, machine: StoredMachine, events: list[Event]
             Event(need.review.reviewed_at, "compared", need.review.source, need.review.reviewed_by)
         )
     for reason in need.reasons:
-        yield f"{reason.version_text} {reason.says}, priority {reason.priority.value}"
+        yield f"{reason.says}, priority {reason.priority.value}"
 
 
 def _of_reports(connection: Connection, machine: StoredMachine) -> Iterator[Event]:

@@ -63,15 +63,11 @@ class MachineAtVisit:
     state: State
     notes: tuple[Note, ...]
     flash: FlashAtVisit | None  # the last one
+    outcome: str | None  # of the verdict at the desk, now or when the visit ended
 
     @property
     def id(self) -> int:
         return self.machine.place_in_visit.machine_id
-
-    @property
-    def outcome(self) -> str | None:
-        """The verdict at the desk, now or when the visit ended."""
-        return self.machine.outcome_now
 
     @cached_property
     def taken(self) -> tuple[datetime, datetime] | None:
@@ -309,7 +305,7 @@ def _at_visit(
         flash=flash.seen if flash else None,
         could_not=Word(could_not.says, could_not.by, could_not.at) if could_not else None,
     )
-    return MachineAtVisit(machine, state_of(evidence, now), own, flash)
+    return MachineAtVisit(machine, state_of(evidence, now), own, flash, outcome)
 
 
 def _belongs(flash: FlashAtVisit, visit: StoredVisit) -> bool:
