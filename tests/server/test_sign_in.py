@@ -286,6 +286,7 @@ def looked_at(monkeypatch):
     return found
 
 
+@pytest.mark.tedious
 def test_of_a_thousand_tries_at_one_account_from_one_address_ten_are_looked_at(
     site, ida, looked_at
 ):
@@ -296,6 +297,7 @@ def test_of_a_thousand_tries_at_one_account_from_one_address_ten_are_looked_at(
     assert outcome(site) == "held back"  # though it is the right one
 
 
+@pytest.mark.tedious
 def test_of_a_thousand_tries_from_one_address_at_as_many_accounts_thirty_are_looked_at(
     site, ida, looked_at
 ):
@@ -304,6 +306,7 @@ def test_of_a_thousand_tries_from_one_address_at_as_many_accounts_thirty_are_loo
     assert (results.count("refused"), len(looked_at)) == (30, 30)
 
 
+@pytest.mark.tedious
 def test_of_a_thousand_tries_at_one_account_from_as_many_addresses_fifty_are_looked_at(
     site, ida, looked_at
 ):

@@ -189,10 +189,10 @@ class PostgreSQL:
 
     def drop_months(self, connection: Connection, before: date) -> None:
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{_DROP_WAIT}'")
-        for split in _SPLITS:
+        for split in _SPLITS:  # reports first: an id stays as long as its report
             for part in _parts(connection, split):
                 if _next(part.month) <= before:
-                    connection.exec_driver_sql(f"DROP TABLE {part.name}")
+                    _drop_part(connection, split, part)
         connection.exec_driver_sql(_DROP_IDS_WITHOUT_REPORT)
 
 
@@ -227,7 +227,9 @@ class _Part:
 
 
 _SPLITS = (_Split("reports", "received_at", False), _Split("report_ids", "report_id", True))
-# An id without a part of its own lasts as long as its report.
+_KEEP_IDS = """
+INSERT INTO report_ids SELECT ids.* FROM {part} AS ids JOIN reports USING (machine_id, number)
+"""
 _DROP_IDS_WITHOUT_REPORT = """
 DELETE FROM report_ids_other AS ids WHERE NOT EXISTS (
     SELECT FROM reports WHERE reports.machine_id = ids.machine_id AND reports.number = ids.number
@@ -272,3 +274,11 @@ def _make_part(connection: Connection, split: _Split, month: date) -> None:
         f"ALTER TABLE {split.table} ATTACH PARTITION {name}"
         f" FOR VALUES FROM ('{begin}') TO ('{end}')"
     )
+
+
+def _drop_part(connection: Connection, split: _Split, part: _Part) -> None:
+    """Drop a month; of ids, those stay whose reports came in a later one."""
+    connection.exec_driver_sql(f"ALTER TABLE {split.table} DETACH PARTITION {part.name}")
+    if split.by_id:
+        connection.exec_driver_sql(_KEEP_IDS.format(part=part.name))
+    connection.exec_driver_sql(f"DROP TABLE {part.name}")
