@@ -133,7 +133,7 @@ GROUPS = (
 )
 REASON_FIELDS = (
     Field("reason_kind", "Kind", choices=_KINDS),
-    Field("reason_says", "What it closes, mends or brings", 'completes "1.34 ..."'),
+    Field("reason_says", "What it closes, mends or brings", "such as: 1.34 closes a hole"),
     Field("reason_source", "Where that can be read"),
     Field("reason_advisories", "Advisories", f"ids, {_EACH_LINE}", rows=2),
     Field("reason_symptoms", "What a machine with this fault shows", _EACH_LINE, rows=2),
