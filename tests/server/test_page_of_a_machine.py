@@ -160,6 +160,20 @@ def test_a_report_is_shown_as_it_came(site):
     assert json.loads(shown.replace("&#34;", '"'))["sequence"] == 1
 
 
+def test_older_reports_are_a_link_away(site):
+    token = site.machine(1)
+    for number in range(2, 13):
+        report = a_sent_report(sequence=number, agent_id=AGENT_OF_1, number=5000)
+        assert site.send(token, report).status_code == 201
+    browser = site.browser(Role.VIEWER)
+    (link,) = [each for each in browser.open("/machines/1").links if "before=" in each]
+
+    page = browser.open(link)
+
+    assert "report 2 as it came" in page.text
+    assert "report 3 as it came" not in page.text
+
+
 def test_a_report_that_is_not_there_is_not_found(site):
     site.machine(1)
 

@@ -168,6 +168,19 @@ def test_a_technician_prepares_flashes_and_says_what_came_of_it(look, width):
     assert shown.complaints == []
 
 
+@WIDTHS
+def test_a_technician_ticks_machines_for_a_visit(look, width):
+    with look("Tom Arden", width) as shown:
+        shown.open("/machines?place=Dunmere")
+        for tick in shown.page.locator("input[name=machine]").all()[:2]:
+            tick.check()
+        shown.press("Plan a visit to the ticked ones")
+
+        assert shown.page.url.count("machine=") == 2
+        assert shown.overhang <= 0
+    assert shown.complaints == []
+
+
 def test_a_technician_needs_no_script(look):
     with look("Tom Arden", PHONE, java_script_enabled=False) as shown:
         shown.open("/machines")

@@ -4,7 +4,7 @@ import json
 from datetime import date, timedelta
 from typing import Any
 
-from flask import Response, render_template
+from flask import Response, render_template, request
 from markupsafe import Markup
 
 from flashworthy_common.attention import AttentionCode
@@ -51,7 +51,8 @@ WORDS = {
 def machine(machine_id: int) -> str:
     site = current_site()
     view = service.view_machine(site, machine_id)
-    history = service.history_of(site, machine_id, before=None, count=_REPORTS_SHOWN)
+    before = request.args.get("before", type=int)
+    history = service.history_of(site, machine_id, before=before, count=_REPORTS_SHOWN)
     return render_template(
         "pages/machine.html",
         view=view,
