@@ -308,7 +308,8 @@ machines = Table(
     # The flash that its reports are held against, and when silence after it is an alarm.
     Column("flash_id", Number),  # in `flashes`; none: none was started of late
     Column("flash_alarm_at", UtcTime),  # none: nothing is waited for
-    Index(None, "name", "id"),
+    # Also holds what a text is looked for in, so that no row is read in vain.
+    Index("ix_machines_by_name", "name", "id", "out_of_service_at", "place", "combination_id"),
     Index("ix_machines_by_combination", "combination_id", "out_of_service_at", "name", "id"),
     Index("ix_machines_by_outcome", "outcome", "out_of_service_at", "name", "id"),
     Index("ix_machines_by_place", "place", "out_of_service_at", "name", "id"),

@@ -202,6 +202,17 @@ def test_the_csv_has_what_the_filters_let_through_and_no_more(site, technician):
     listed.close()
 
 
+@pytest.mark.parametrize("text", ["DESK-002", "mill", "folio", "1.29"])
+def test_text_is_looked_for_in_name_place_model_and_version(site, technician, text):
+    site.machine(2, place="Mill Street")
+
+    assert "desk-002" in technician.open(f"/machines?text={text}").text
+    browser = site.browser(Role.ADMINISTRATOR)
+    browser.send(browser.open("/machines/2"), "Take it out of service", reason="given away")
+    assert "desk-002" not in technician.open(f"/machines?text={text}").text
+    assert "desk-002" in technician.open(f"/machines?text={text}&out=yes").text
+
+
 def test_machines_are_found_by_the_age_of_their_firmware(site, technician):
     site.machine(2, firmware={"date_text": "03/04/2016"})
 

@@ -152,13 +152,14 @@ def _count_following(connection: Connection, code: AttentionCode, now: datetime)
         asking = select(func.count()).select_from(machines).where(asks_for(code, now), IN_SERVICE)
         return int(connection.execute(asking).scalar_one())
     by_priority = load_counts(connection, ["priority"])["priority"]
+    acknowledged = select(acknowledgements.c.machine_id).where(
+        acknowledgements.c.code == code.value, acknowledgements.c.until >= now.date()
+    )
     resting = (
         select(func.count())
         .select_from(SOURCE)
-        .join(acknowledgements, acknowledgements.c.machine_id == machines.c.id)
         .where(
-            acknowledgements.c.code == code.value,
-            acknowledgements.c.until >= now.date(),
+            machines.c.id.in_(acknowledged),
             PRIORITY.in_([priority.value for priority in PRESSING]),
             IN_SERVICE,
         )

@@ -232,14 +232,28 @@ def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
     if filters.firmware_before is not None:
         found.append(machines.c.firmware_on < filters.firmware_before)
     if filters.text is not None:
-        texts = (
-            machines.c.name,
-            machines.c.place,
-            combinations.c.model,
-            combinations.c.version_text,
-        )
-        found.append(or_(*(text.icontains(filters.text, autoescape=True) for text in texts)))
+        found.append(_has_text(filters.text, filters.out_of_service))
     return found
+
+
+def _has_text(text: str, out_of_service: bool) -> ColumnElement[bool]:
+    """Somewhere in name, place, model or version; what many machines share is looked at once.
+
+    The summary knows the places of machines in service only.
+    """
+    places = select(summary.c.name).where(summary.c.facet == "place", _holds(summary.c.name, text))
+    known = select(combinations.c.id).where(
+        _holds(combinations.c.model, text) | _holds(combinations.c.version_text, text)
+    )
+    return or_(
+        _holds(machines.c.name, text),
+        _holds(machines.c.place, text) if out_of_service else machines.c.place.in_(places),
+        machines.c.combination_id.in_(known),
+    )
+
+
+def _holds(column: ColumnElement[str], text: str) -> ColumnElement[bool]:
+    return column.icontains(text, autoescape=True)
 
 
 def _unlisted(column: ColumnElement[str]) -> ColumnElement[str]:

@@ -231,7 +231,11 @@ def upgrade() -> None:
         ["flash_alarm_at"],
         **_where("flash_alarm_at IS NOT NULL"),
     )
-    op.create_index("ix_machines_name_id", "machines", ["name", "id"])
+    op.create_index(
+        "ix_machines_by_name",
+        "machines",
+        ["name", "id", "out_of_service_at", "place", "combination_id"],
+    )
     for name, first in (
         ("combination", "combination_id"),
         ("outcome", "outcome"),
