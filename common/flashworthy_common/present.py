@@ -11,7 +11,7 @@ from typing import Any
 
 from flashworthy_common.need import Need
 from flashworthy_common.readiness import Answer, Check, Moment, Outcome, Verdict
-from flashworthy_common.readiness.outcome import NEED
+from flashworthy_common.readiness.outcome import NEED, NOTHING_TO_FLASH
 from flashworthy_common.releases import Way
 from flashworthy_common.values import Unknown, to_json
 
@@ -20,7 +20,7 @@ MORE = "more"  # the label of how much is not shown
 MOST_REMEDIES = 3  # in the sentence; the list below it has them all
 
 DECIDE_AGAINST = {
-    Outcome.LEAVE: NEED | {"scope.virtual"},
+    Outcome.LEAVE: NEED | NOTHING_TO_FLASH,
     Outcome.UNDECIDED: NEED,
 }
 

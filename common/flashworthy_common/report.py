@@ -137,6 +137,7 @@ class FirmwareSection(Section):
     setup_mode: Maybe[bool] = NOT_REPORTED
     esrt: Maybe[tuple[EsrtEntry, ...]] = NOT_REPORTED
     update_queued: Maybe[tuple[str, ...]] = NOT_REPORTED  # what waits for the next restart
+    comes_with_os: Maybe[bool] = NOT_REPORTED  # is updated by the operating system's own updates
 
 
 @record

@@ -50,12 +50,13 @@ def check(code, answer):
     return Check(code=code, title=code, answer=answer, says="")
 
 
-# The table of the design, row by row, over every set of answers of five representative checks.
-CODES = ("scope.virtual", "scope.marked", "need.reviewed", "need.reason", "power.mains")
+# The table of the design, row by row, over every set of answers of six representative checks.
+CODES = ("scope.virtual", "scope.with_os", "scope.marked",
+         "need.reviewed", "need.reason", "power.mains")  # fmt: skip
 
 
-def expected(virtual, marked, reviewed, reason, power):
-    if virtual is STOP:
+def expected(virtual, with_os, marked, reviewed, reason, power):
+    if STOP in (virtual, with_os):
         return Outcome.LEAVE
     if marked is STOP:
         return Outcome.HOLD
@@ -65,7 +66,7 @@ def expected(virtual, marked, reviewed, reason, power):
         return Outcome.LEAVE
     if power is STOP:
         return Outcome.HOLD
-    anything = {virtual, marked, reviewed, reason, power} - {PASS}
+    anything = {virtual, with_os, marked, reviewed, reason, power} - {PASS}
     return Outcome.PREPARE if anything else Outcome.CLEAR
 
 
@@ -94,7 +95,7 @@ def test_codes_are_stable_and_the_functions_are_named_after_them():
     codes = [f"{ask.__module__.rpartition('.')[2]}.{ask.__name__}" for ask in CHECKS]
 
     assert codes == [
-        *("scope.virtual", "scope.marked", "scope.kind"),
+        *("scope.virtual", "scope.with_os", "scope.marked", "scope.kind"),
         *("need.readable", "need.reviewed", "need.reason", "need.exception"),
         "need.release_age",
         *("path.steps", "path.floor", "path.order_code", "path.way"),
@@ -112,6 +113,7 @@ def test_codes_are_stable_and_the_functions_are_named_after_them():
     ]
     asked = {check.code for check in (*verdict_of().checks, *verdict_of(a_desktop()).checks)}
     not_asked_of_these = {
+        "scope.with_os",
         *("evidence.plan", "need.exception", "path.order_code", "way_back.settings"),
         *("prerequisites.os_build", "prerequisites.installed"),
         *("protection.recovery_key", "protection.suspended", "protection.other_key"),
@@ -191,6 +193,7 @@ FACTS = {
     ],
     ("people", "seen_at"): [NOW, NOW - timedelta(hours=1), NOW - timedelta(days=2), NOT_SEEN],
     ("firmware", "update_queued"): [(), NOT_SEEN, ("a capsule file",)],
+    ("firmware", "comes_with_os"): [False, NOT_SEEN, True],
     ("firmware", "boot_mode"): [BootMode.UEFI],
     ("firmware", "esrt"): [(), (an_attempt(status=6),), (an_attempt(status=5),)],
     ("power", "mains"): [True, NOT_SEEN, False],

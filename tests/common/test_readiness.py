@@ -18,6 +18,7 @@ from flashworthy_common.exceptions import ExceptionKind, SiteException
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.paths import NoPath, WayBack
 from flashworthy_common.policy import DEFAULT_POLICY, UpsRule
+from flashworthy_common.present import sentence
 from flashworthy_common.readiness import Answer, Moment, Outcome, Who
 from flashworthy_common.reasons import Priority
 from flashworthy_common.releases import LeastVersion, Requirements, Way
@@ -85,6 +86,26 @@ def test_a_virtual_machine_is_left_alone():
     guest = a_machine(machine={"virtual": True, "virtual_evidence": "SMBIOS type 0"})
 
     assert verdict_of(guest).outcome is Outcome.LEAVE
+
+
+@pytest.mark.parametrize("need", [NEED, replace(NEED, review=None), replace(NEED, reasons=())])
+def test_firmware_that_comes_with_the_operating_system_is_left_to_its_updates(need):
+    machine = a_machine(firmware={"comes_with_os": True})
+
+    verdict = verdict_of(machine, need)
+
+    assert verdict.outcome is Outcome.LEAVE
+    assert sentence(verdict) == (
+        "Leave it alone: its firmware comes with the operating system: "
+        "that one's updates bring newer firmware."
+    )
+
+
+@pytest.mark.parametrize("told", [False, NOT_SEEN])
+def test_other_firmware_is_judged_as_ever(told):
+    verdict = verdict_of(a_machine(firmware={"comes_with_os": told}))
+
+    assert verdict.outcome is Outcome.CLEAR
 
 
 def test_a_machine_with_a_life_safety_duty_is_on_hold_whatever_else_is_true():

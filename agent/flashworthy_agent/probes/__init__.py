@@ -21,4 +21,8 @@ def platform_named(name: str = sys.platform) -> Platform:
         from flashworthy_agent.probes.windows import WINDOWS
 
         return WINDOWS
+    if name == "darwin":
+        from flashworthy_agent.probes.macos import MACOS
+
+        return MACOS
     return Platform((), lambda access: Unknown(f"this agent does not know {name} yet"))

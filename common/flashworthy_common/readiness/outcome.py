@@ -1,6 +1,6 @@
 """The outcome, from the answers alone, in the order of the table.
 
-1. out of scope: `hold`; a virtual machine: `leave`
+1. out of scope: `hold`; a virtual machine, or firmware that comes with the system: `leave`
 2. the need is unknown: `undecided`
 3. no reason suffices, or an exception covers it: `leave`
 4. a reason suffices, and some check says `stop`: `hold`
@@ -26,6 +26,8 @@ _PASS = Answer.PASS  # looking up a member of an enumeration costs more than all
 
 # These decide whether to go at all.
 NEED = frozenset({"need.readable", "need.reviewed", "need.reason", "need.exception"})
+# There is no firmware here that a person could flash.
+NOTHING_TO_FLASH = frozenset({"scope.virtual", "scope.with_os"})
 
 
 def outcome_of(checks: Sequence[Check]) -> Outcome:
@@ -34,7 +36,7 @@ def outcome_of(checks: Sequence[Check]) -> Outcome:
     stops = {check.code for check in not_passed if check.answer is Answer.STOP}
     unknowns = {check.code for check in not_passed if check.answer is Answer.UNKNOWN}
 
-    if "scope.virtual" in stops:
+    if stops & NOTHING_TO_FLASH:
         return Outcome.LEAVE
     if any(code.startswith("scope.") for code in stops):
         return Outcome.HOLD

@@ -1,6 +1,7 @@
 """Is this a machine that Flashworthy may speak about?
 
 - A virtual machine has no firmware of its own to update.
+- Firmware that comes with the operating system is that one's affair: nobody flashes it by hand.
 - A machine with a life-safety duty is not touched on a tool's word, whatever else is true.
 - An unknown kind of machine is `unknown`, never guessed.
 """
@@ -24,6 +25,18 @@ def virtual(case: Case) -> Check:
         f"a virtual machine ({says}): its firmware belongs to its host",
         remedy="leave it to whoever runs the host",
         who=Who.ADMINISTRATOR,
+    )
+
+
+def with_os(case: Case) -> Check | None:
+    section = case.report.firmware
+    if section.comes_with_os is not True:
+        return None
+    return Question("scope.with_os", "firmware of the operating system", section).answered(
+        Answer.STOP,
+        "its firmware comes with the operating system: that one's updates bring newer firmware",
+        remedy="install the operating system's updates",
+        who=Who.DESK,
     )
 
 
@@ -67,4 +80,4 @@ def kind(case: Case) -> Check:
     return question.passes(f"a {case.kind.value} machine")
 
 
-CHECKS = (virtual, marked, kind)
+CHECKS = (virtual, with_os, marked, kind)
