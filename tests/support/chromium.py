@@ -100,6 +100,6 @@ def window(
     )
     if options.get("java_script_enabled", True):
         context.add_init_script(_NOTE_SHIFTS)
-    context.set_default_timeout(10_000)  # ms
+    context.set_default_timeout(60_000)  # ms
     yield Window(context, context.new_page(), urlsplit(address).netloc)
     context.close()
