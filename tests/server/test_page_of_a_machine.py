@@ -174,6 +174,15 @@ def test_older_reports_are_a_link_away(site):
     assert "report 3 as it came" not in page.text
 
 
+@pytest.mark.parametrize("number", ["9" * 30, "-1", "\u0663", "x"])
+def test_a_number_that_no_report_can_have_shows_the_newest(site, number):
+    site.machine(1)
+
+    page = site.browser(Role.VIEWER).open(f"/machines/1?before={number}")
+
+    assert "report 1 as it came" in page.text
+
+
 def test_a_report_that_is_not_there_is_not_found(site):
     site.machine(1)
 

@@ -5,7 +5,7 @@ from typing import Any
 from flask import Response, render_template, request
 
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import or_back_to, text, to_page, whole_number
+from flashworthy_server.pages.forms import number_asked, or_back_to, text, to_page, whole_number
 from flashworthy_server.services import credentials
 from flashworthy_server.web.context import current_site, current_who
 
@@ -15,7 +15,7 @@ MOST_DAYS = 366
 
 @blueprint.get("/codes")
 def codes(**shown_once: Any) -> str:
-    site, before = current_site(), request.args.get("before", type=int)
+    site, before = current_site(), number_asked("before")
     found, last = credentials.list_codes(site, before=before, count=site.config.page_rows)
     address = site.config.public_url or request.host_url
     return render_template(

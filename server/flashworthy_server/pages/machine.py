@@ -4,7 +4,7 @@ import json
 from datetime import date, timedelta
 from typing import Any
 
-from flask import Response, render_template, request
+from flask import Response, render_template
 from markupsafe import Markup
 
 from flashworthy_common.attention import AttentionCode
@@ -16,7 +16,7 @@ from flashworthy_common.values import Unknown
 from flashworthy_server.errors import InvalidInputError
 from flashworthy_server.pages import pictures
 from flashworthy_server.pages.blueprint import blueprint
-from flashworthy_server.pages.forms import choice, or_back_to, text, to_page
+from flashworthy_server.pages.forms import choice, number_asked, or_back_to, text, to_page
 from flashworthy_server.pages.pictures import Stay
 from flashworthy_server.services import confirmations, credentials, flashes, resting, symptoms
 from flashworthy_server.services import machines as service
@@ -51,7 +51,7 @@ WORDS = {
 def machine(machine_id: int) -> str:
     site = current_site()
     view = service.view_machine(site, machine_id)
-    before = request.args.get("before", type=int)
+    before = number_asked("before")
     history = service.history_of(site, machine_id, before=before, count=_REPORTS_SHOWN)
     return render_template(
         "pages/machine.html",
