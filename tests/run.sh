@@ -14,7 +14,7 @@ cd "$(dirname "$0")/.."
 SYSTEM_PACKAGES=(dmidecode nginx-light mmdebstrap systemd-container openssl cryptsetup-bin
     qemu-system-x86 ovmf acpica-tools busybox-static gcc gnu-efi
     gcc-mingw-w64-i686-win32 gcc-mingw-w64-x86-64-win32
-    rpm createrepo-c dnf zypper pacman-package-manager postgresql chromium poppler-utils)
+    shellcheck rpm createrepo-c dnf zypper pacman-package-manager postgresql chromium poppler-utils)
 # What only lies there to be started by a test: a UPS server, and the kernel of an emulated machine.
 UNPACKED_PACKAGES=(nut-server libupsclient6 libwrap0 linux-image-amd64)
 

@@ -28,7 +28,10 @@ if TYPE_CHECKING:
     from flashworthy_agent.probes.access import Access
 
 _INTERRUPTED = 130  # 128 + SIGINT, as shells say it
-_BOOT_ID_FILE = "proc/sys/kernel/random/boot_id"  # random(4): another one after each start
+# Another one after each start of the system: random(4), and of macOS' kernel (*from memory*).
+_BOOT_ID_FILE = "proc/sys/kernel/random/boot_id"
+_BOOT_ID_ASKED = ("/usr/sbin/sysctl", "-n", "kern.bootsessionuuid")
+_PATIENCE_SECONDS = 5.0
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -80,9 +83,18 @@ def _run_when_due(options: argparse.Namespace) -> int:
 
 def _boot_id(root: Path) -> str | None:
     try:
+        if sys.platform == "darwin":
+            return _asked_boot_id()
         return (root / _BOOT_ID_FILE).read_text("ascii").strip() or None
     except (OSError, UnicodeDecodeError):
         return None
+
+
+def _asked_boot_id() -> str | None:
+    from flashworthy_agent.probes.live import run  # late: only macOS has to ask
+
+    status, output, _ = run(*_BOOT_ID_ASKED, seconds=_PATIENCE_SECONDS)
+    return output.decode("ascii").strip() or None if status == 0 else None
 
 
 # ---- options ----------------------------------------------------------------------------------

@@ -6,9 +6,11 @@ knows this agent.
 
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from flashworthy_agent.collect import look
 from flashworthy_agent.config import Config, Settings
@@ -33,11 +35,33 @@ ENOUGH_FREE_BYTES = 10_000_000  # a spool of weeks; common practice, no source
 MOST_CLOCK_DIFFERENCE = timedelta(minutes=5)  # RFC 4120 §9: what Kerberos sites allow, typically
 LATE_AFTER = timedelta(minutes=30)  # two calls of the timer missed, and the longest pauses
 
-_TIMER = "flashworthy-agent.timer"
 _PATIENCE_SECONDS = 5.0
-_CALL_IT = (
-    f"systemctl enable --now {_TIMER}, or whatever else calls "
-    "flashworthy-agent run --when-due every ten minutes"
+
+
+class Caller(NamedTuple):
+    """What calls the agent on one platform."""
+
+    name: str
+    asked: tuple[str, ...]  # the program that ends well where it is there
+    made_by: str
+
+
+_CALLERS = {
+    "win32": Caller(
+        "the scheduled task flashworthy-agent",
+        ("schtasks", "/query", "/tn", "flashworthy-agent"),
+        "install.ps1 of deploy/agent/windows",
+    ),
+    "darwin": Caller(
+        "the launchd job flashworthy.agent",
+        ("launchctl", "print", "system/flashworthy.agent"),
+        "install.sh of deploy/agent/macos",
+    ),
+}
+_SYSTEMD = Caller(
+    "the timer",
+    ("systemctl", "is-active", "flashworthy-agent.timer"),
+    "systemctl enable --now flashworthy-agent.timer",
 )
 
 # What the system or the TLS library says, and what to do about it; the first that is found counts.
@@ -157,14 +181,26 @@ def _schedule(state: State, access: Access, now: datetime) -> Finding:
         return _first_run(access)
     told = f"next run due at {write_time(state.next_run_at)}"
     is_late = state.next_run_at + LATE_AFTER < now
-    return Finding("schedule", told, _CALL_IT if is_late else None)
+    return Finding("schedule", told, _call_it() if is_late else None)
 
 
 def _first_run(access: Access) -> Finding:
-    state = access.programs.said(["systemctl", "is-active", _TIMER], _PATIENCE_SECONDS)
-    if isinstance(state, Unknown):  # also without systemd: what calls it then, nobody can say
-        return Finding("schedule", "no scheduled run yet", _CALL_IT)
-    return Finding("schedule", "the timer is active; its first call comes within ten minutes")
+    caller = _caller()
+    state = access.programs.said(list(caller.asked), _PATIENCE_SECONDS)
+    if isinstance(state, Unknown):  # also where something else calls it: nobody can say what
+        return Finding("schedule", "no scheduled run yet", _call_it())
+    return Finding("schedule", f"{caller.name} is active; its first call comes within ten minutes")
+
+
+def _caller() -> Caller:
+    return _CALLERS.get(sys.platform, _SYSTEMD)
+
+
+def _call_it() -> str:
+    return (
+        f"{_caller().made_by}, or whatever else calls "
+        "flashworthy-agent run --when-due every ten minutes"
+    )
 
 
 def _spool(folder: StateFolder) -> Finding:

@@ -149,6 +149,36 @@ def test_before_the_first_scheduled_run_the_timer_is_asked_for(
     assert (ask(programs=Systemd(timer))["schedule"][1] is None) is is_fine
 
 
+@pytest.mark.parametrize(
+    ("platform", "asked", "name", "made_by"),
+    [
+        ("win32", "schtasks /query /tn flashworthy-agent", "the scheduled task flashworthy-agent",
+         "install.ps1 of deploy/agent/windows"),
+        ("darwin", "launchctl print system/flashworthy.agent", "the launchd job flashworthy.agent",
+         "install.sh of deploy/agent/macos"),
+    ],
+)  # fmt: skip
+def test_each_platform_has_a_caller_of_its_own(
+    ask, enrolled, folder, monkeypatch, platform, asked, name, made_by
+):
+    class Caller(Programs):
+        def __init__(self, status):
+            self.status = status
+
+        def run(self, arguments, timeout_seconds):
+            assert arguments == asked.split()
+            return Outcome(self.status, "", "not found")
+
+    with folder.locked():
+        folder.change(next_run_at=None)
+    monkeypatch.setattr(module.sys, "platform", platform)
+
+    there, missing = (ask(programs=Caller(status))["schedule"] for status in (0, 1))
+
+    assert there == (f"{name} is active; its first call comes within ten minutes", None)
+    assert missing[1].startswith(made_by)
+
+
 def test_a_state_that_others_can_read_is_told(ask, enrolled, folder):
     (folder.folder / "state.json").chmod(0o644)
 
