@@ -112,6 +112,15 @@ def test_a_move_may_be_repeated_until_the_new_database_is_used(full, target):
     assert len(rows(target, machines)) == 4
 
 
+def test_a_database_whose_tables_are_made_already_is_filled(full, target, clock):
+    made = CliRunner().invoke(main, ["migrate"], env={"FLASHWORTHY_DATABASE": target}, obj=clock)
+    assert made.exit_code == 0, made.output
+
+    move(full, target)
+
+    assert len(rows(target, machines)) == 3
+
+
 def test_a_database_of_another_site_is_refused(full, target, clock):
     database = Database(target, wait_seconds=5)
     schema.migrate(database)

@@ -59,7 +59,7 @@ def move(site: Site, who: Who, target: Database, progress: Progress) -> Moved:
 def _require_place(new: Connection, target: Database) -> None:
     if schema.is_new(new):
         return
-    if not schema.is_current(new) or not (moving.is_empty(new) or moving.is_as_marked(new)):
+    if not schema.is_current(new) or not moving.is_unused(new):
         raise DatabaseError(
             "expected an empty database, or one in which nothing happened since a move:"
             f" {target.name} holds something else"

@@ -13,16 +13,12 @@ from flashworthy_server.tables import metadata, reports, settings
 
 TABLES: tuple[Table, ...] = tuple(metadata.sorted_tables)  # what others refer to comes first
 _AT_ONCE = 1000  # rows
+_NOTHING = {"audited": 0, "reports": 0}
 _MARK = "moved"  # in `settings`: how far the new database had come when it was made
 
 
 def count_rows(connection: Connection, table: Table) -> int:
     return int(connection.scalar(select(func.count()).select_from(table)) or 0)
-
-
-def is_empty(connection: Connection) -> bool:
-    """Whether no table has a row."""
-    return all(connection.execute(select(table).limit(1)).first() is None for table in TABLES)
 
 
 def rows_of(connection: Connection, table: Table) -> Iterator[list[dict[str, Any]]]:
@@ -73,10 +69,10 @@ def leave_mark(connection: Connection, now: datetime) -> None:
     connection.execute(made.on_conflict_do_update(index_elements=["name"], set_=changed))
 
 
-def is_as_marked(connection: Connection) -> bool:
-    """Whether nothing was added since the mark."""
+def is_unused(connection: Connection) -> bool:
+    """Whether nothing was changed or reported since the tables were made, or filled by a move."""
     mark = connection.scalar(select(settings.c.value).where(settings.c.name == _MARK))
-    return mark is not None and mark == _progress(connection)
+    return (mark or _NOTHING) == _progress(connection)
 
 
 def _progress(connection: Connection) -> dict[str, int]:
