@@ -19,10 +19,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from flashworthy_agent.capture import write_capture
+from support.figures import Figure, Figures, options
 from support.servers import serving
 from support.windows_machine import capture
 
 ROUNDS = 15
+BAR, GOAL, BAR_MB = 1.4, 1.15, 32  # times the floor; MB
 FLOOR = (
     "import psutil, requests, sys\nrequests.post(sys.argv[1], data=b'x' * 2000).raise_for_status()"
 )
@@ -47,17 +49,18 @@ def cost_of(program: str, *arguments: str) -> Cost:
     return Cost((usage.ru_utime + usage.ru_stime) * 1000, usage.ru_maxrss / 1024)
 
 
-def show(name: str, costs: list[Cost]) -> tuple[float, float]:
-    """Print the costs of one program; its median and its least CPU, in ms."""
-    spent = [cost.cpu_ms for cost in costs]
-    median, least = statistics.median(spent), min(spent)
-    peak = max(cost.peak_mb for cost in costs)
-    print(f"{name:<8} {median:6.1f} ms CPU, least {least:6.1f} ms, {peak:6.1f} MB peak")
-    return median, least
+def median_ms(costs: list[Cost]) -> float:
+    return statistics.median(cost.cpu_ms for cost in costs)
+
+
+def peak_mb(costs: list[Cost]) -> float:
+    return max(cost.peak_mb for cost in costs)
 
 
 def main() -> None:
-    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else ROUNDS
+    parser = options(__doc__)
+    parser.add_argument("rounds", type=int, nargs="?", default=ROUNDS)
+    asked, figures = parser.parse_args(), Figures("agent")
     with serving() as server, tempfile.TemporaryDirectory() as folder:
         state = ("--state", folder)
         cost_of(AGENT, "enrol", "--server", server.address, "--code", "ABC", *state)
@@ -66,16 +69,20 @@ def main() -> None:
         cost_of(AGENT, "capture", "--out", str(here), *state)
         made_up.write_bytes(write_capture(capture()))
         floors, runs, replays, others = [], [], [], []
-        for _ in range(rounds):
+        for _ in range(asked.rounds):
             floors.append(cost_of(FLOOR, f"{server.address}/healthz"))
             runs.append(cost_of(AGENT, "run", *state))
             replays.append(cost_of(AGENT, "collect", "--replay", str(here)))
             others.append(cost_of(AGENT, "collect", "--replay", str(made_up)))
         probes = server.reports()[-1]["agent"]["probes"]
-    floor, run = show("floor", floors), show("run", runs)
-    show("replay", replays)
-    show("Windows", others)
-    print(f"ratio    {run[0] / floor[0]:6.2f}       least {run[1] / floor[1]:6.2f}")
+    floor = {"floor": median_ms(floors), "floor_is": "import psutil and requests, one POST"}
+    limits = {"bar": BAR * median_ms(floors), "goal": GOAL * median_ms(floors)}
+    figures.tell(Figure("CPU of a run", median_ms(runs), "ms", **floor, **limits))
+    figures.tell(Figure("CPU of a replay", median_ms(replays), "ms", **floor))
+    figures.tell(Figure("CPU of a replay of another system", median_ms(others), "ms", **floor))
+    memory = {**floor, "floor": peak_mb(floors)}
+    figures.tell(Figure("memory of a run", peak_mb(runs), "MB", **memory, bar=BAR_MB))
+    figures.write(asked.json)
     print("probes  ", json.dumps({probe["name"]: probe["duration_ms"] for probe in probes}))
 
 

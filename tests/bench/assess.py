@@ -14,9 +14,11 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from flashworthy_common.policy import DEFAULT_POLICY
 from flashworthy_common.readiness import Moment, assess
+from support.figures import Figure, Figures, options
 from support.machines import NEED, NOW, a_machine
 
 ROUNDS, CALLS = 15, 1_000
+BAR_US, GOAL_US = 100, 40
 
 
 def microseconds(call: Callable[[], object]) -> float:
@@ -31,13 +33,16 @@ def microseconds(call: Callable[[], object]) -> float:
 
 
 def main() -> None:
+    asked, figures = options(__doc__).parse_args(), Figures("assess")
     machine = a_machine()
     count = len(assess(machine, NEED, DEFAULT_POLICY, Moment.DESK, NOW).checks)
     floor = microseconds(lambda: [(n, "", "", "", "", "", "", "", "", "") for n in range(count)])
     for moment in Moment:
         took = microseconds(lambda: assess(machine, NEED, DEFAULT_POLICY, moment, NOW))  # noqa: B023
-        print(f"assess, {moment.value}: {took:6.1f} us for {count} checks")
-    print(f"floor, tuples: {floor:5.1f} us")
+        name = f"assess, {moment.value}, {count} checks"
+        bound = {"floor": floor, "floor_is": "as many tuples", "bar": BAR_US, "goal": GOAL_US}
+        figures.tell(Figure(name, took, "us", **bound))
+    figures.write(asked.json)
 
 
 if __name__ == "__main__":

@@ -1,10 +1,11 @@
-"""How long it takes to judge 10,000 due machines again: `python tests/bench/reevaluate.py`.
+"""What new knowledge costs: `python tests/bench/reevaluate.py [MACHINES] [--mix wild]`.
 
-The machines are on SQLite on this disk, each with a whole report, of forty combinations. Prints,
-as its floor in the same run, what reading and rewriting their rows alone costs.
+On a copy of a site (`sites`), a new release of the model with the most machines is recorded. Prints
+the time until standing, need and path are right for every machine of it; until every verdict that
+it touches is right, worked out in the background's batches; and what reading and rewriting the
+rows of as many machines costs, as the floor, in the same run.
 """
 
-import argparse
 import sys
 import tempfile
 import time
@@ -13,20 +14,20 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from sqlalchemy import bindparam, insert, literal, select, update
+import sites
+from sqlalchemy import bindparam, select, update
 
-from flashworthy_server import create_app, schema
-from flashworthy_server.config import config_from
-from flashworthy_server.services import credentials, judgement
-from flashworthy_server.services.who import Role
-from flashworthy_server.site import Site, open_site
+from flashworthy_server.services import judgement, releases
+from flashworthy_server.site import Site
+from flashworthy_server.store import counts
 from flashworthy_server.store import machines as machine_store
-from flashworthy_server.tables import machines, whole_bodies
-from support.machines import SEALED_VOLUME
-from support.site import KNOWLEDGE, WHO, FrozenClock, TestedSite
+from flashworthy_server.tables import combinations, machines
+from support.figures import Figure, Figures, options
+from support.site import WHO
 
-MODELS, MACHINES = 40, 10_000
-BAR_SECONDS = 5.0
+BAR_NEEDS_SECONDS, GOAL_NEEDS_SECONDS = 1.0, 0.1
+BAR_VERDICTS_SECONDS, GOAL_VERDICTS_SECONDS = 60.0, 20.0
+NEWER = "9999"
 
 
 def seconds(call: Callable[[], object]) -> float:
@@ -35,78 +36,87 @@ def seconds(call: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
-def a_site(folder: Path, count: int) -> Site:
-    """A site of `count` machines: forty that reported, and copies of them."""
-    settings = {"database": f"sqlite:///{folder}/bench.db", "packages": str(folder / "packages")}
-    schema.migrate(open_site(config_from(settings)).database)
-    clock = FrozenClock()
-    app = create_app(settings, clock=clock)
-    site = app.extensions["flashworthy"]
-    token = credentials.make_token(site, WHO, "bench", role=Role.ADMINISTRATOR, days=1).token
-    tested = TestedSite(app.test_client(), clock, token, settings["database"])
-    assert tested.post("/releases/import", KNOWLEDGE).status_code == 200
-    for number in range(1, MODELS + 1):
-        tested.machine(
-            number,
-            machine={"board": f"QF14-{number}"},
-            protection={"volumes": (SEALED_VOLUME,)},
-        )
-    for copy in range(1, count // MODELS):
-        _copy(site, copy)
-    return site
+def record(site: Site, maker: str, model: str) -> None:
+    """A release of one model, as the API records it, up to the first batch of verdicts."""
+    reason = {
+        "kind": "security",
+        "priority": "out-of-cycle",
+        "says": "closes a hole that is being exploited",
+        "source": "https://maker.example/notes",
+    }
+    told = {"machine_maker": maker, "models": [model], "minutes": 20, "can_go_back": True}
+    releases.record_release(site, WHO, {**told, "version_text": NEWER, "reasons": [reason]})
 
 
-def _copy(site: Site, copy: int) -> None:
-    """Every machine of the first forty once more, without an agent."""
-    own = {"id", "name", "agent_id", "token_digest", "old_token_digest"}
-    columns = [column for column in machines.c if column.name not in own]
-    copied = select(machines.c.name + literal(f"-{copy}"), *columns).where(machines.c.id <= MODELS)
-    with site.database.writing() as connection:
-        connection.execute(insert(machines).from_select([machines.c.name, *columns], copied))
-        others = [column for column in whole_bodies.c if column.name != "machine_id"]
-        of_first = whole_bodies.c.machine_id
-        bodies = select(of_first + copy * MODELS, *others).where(of_first <= MODELS)
-        connection.execute(insert(whole_bodies).from_select(["machine_id", *others], bodies))
+def of_model(site: Site, maker: str, model: str) -> list[int]:
+    is_of = (combinations.c.maker == maker, combinations.c.model == model)
+    ids = select(combinations.c.id).where(*is_of)
+    with site.database.reading() as connection:
+        query = select(machines.c.id).where(machines.c.combination_id.in_(ids))
+        return list(connection.scalars(query))
 
 
-def make_due(site: Site) -> int:
-    with site.database.writing() as connection:
-        return connection.execute(update(machines).values(holds_until=site.clock())).rowcount
-
-
-def rewrite(site: Site) -> None:
+def rewrite(site: Site, ids: list[int]) -> None:
     """Read and write what judging reads and writes, and judge nothing."""
     kept = update(machines).where(machines.c.id == bindparam("number"))
-    last = 0
-    while True:
+    at_once = site.config.reassess_batch_machines
+    for start in range(0, len(ids), at_once):
         with site.database.writing() as connection:
-            due = machine_store.due_machine_ids(
-                connection, site.clock(), last, site.config.reassess_batch_machines
-            )
-            if not due:
-                return
-            rows = connection.execute(select(machines).where(machines.c.id.in_(due))).all()
-            values = [{"number": row.id, "said": row.sentence} for row in rows]
-            connection.execute(kept.values(sentence=bindparam("said")), values)
-        last = due[-1]
+            some = machine_store.load_machines(connection, ids[start:][:at_once])
+            said = [
+                {"number": each.id, "said": each.judgement.sentence}
+                for each in some
+                if each.judgement
+            ]
+            connection.execute(kept.values(sentence=bindparam("said")), said)
+
+
+def work(site: Site) -> None:
+    while judgement.work_some(site):
+        found = judgement.judging(site)
+        if found:
+            print(f"\r{found.done} of {found.total} verdicts   ", end="", file=sys.stderr)
+    print(file=sys.stderr)
 
 
 def main() -> None:
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--machines", type=int, default=MACHINES)
-    count = options.parse_args().machines
-    with tempfile.TemporaryDirectory() as folder:
-        site = a_site(Path(folder), count)
-        due = make_due(site)
-        start = time.process_time()
-        took = seconds(lambda: judgement.judge_due(site))
-        busy = time.process_time() - start
-        assert make_due(site) == due
-        floor = seconds(lambda: rewrite(site))
+    parser = options(__doc__)
+    parser.add_argument("machines", type=int, nargs="?", default=100_000)
+    parser.add_argument("--mix", choices=sites.MIXES, default="office")
+    parser.add_argument("--folder", type=Path, default=sites.FOLDER)
+    asked, figures = parser.parse_args(), Figures("reevaluate")
+    made = sites.site_file(asked.machines, asked.mix, asked.folder)
+    with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
+        site = sites.open_bench(sites.a_copy(made, Path(folder))).site
+        with site.database.reading() as connection:
+            ((maker, model, _),) = counts.models(connection, 1)
+        ids = of_model(site, maker, model)
+        needs_took = seconds(lambda: record(site, maker, model))
+        verdicts_took = needs_took + seconds(lambda: work(site))
+        floor = seconds(lambda: rewrite(site, ids))
         site.database.close()
-    print(f"judged {due} due machines in {took:.2f} s, {busy:.2f} s of it processor time")
-    print(f"floor, reading and rewriting their rows: {floor:.2f} s; {took / floor:.1f} times that")
-    print(f"bar for 10,000: {BAR_SECONDS:.0f} s")
+    of = f"{asked.machines:,} machines, {asked.mix}, {len(ids):,} of them of the model"
+    figures.tell(
+        Figure(
+            f"standing, need and path, {of}",
+            needs_took,
+            "s",
+            bar=BAR_NEEDS_SECONDS,
+            goal=GOAL_NEEDS_SECONDS,
+        )
+    )
+    figures.tell(
+        Figure(
+            f"every verdict, {of}",
+            verdicts_took,
+            "s",
+            floor=floor,
+            floor_is="reading and rewriting their rows",
+            bar=BAR_VERDICTS_SECONDS,
+            goal=GOAL_VERDICTS_SECONDS,
+        )
+    )
+    figures.write(asked.json)
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ import gzip
 import hashlib
 import itertools
 import json
+import os
 import random
 import secrets
 import shutil
@@ -134,11 +135,10 @@ def site_file(count: int, mix: str, folder: Path = FOLDER) -> Path:
 
 def _finish(path: Path, make: Callable[[Path], None]) -> None:
     """Give a file its name once it is whole."""
-    begun = path.with_suffix(".part")
-    for left in (begun, Path(f"{begun}-wal"), Path(f"{begun}-shm")):
-        left.unlink(missing_ok=True)
+    begun = path.with_suffix(f".{os.getpid()}")
     make(begun)
     begun.rename(path)
+    Path(f"{begun}-turn").unlink(missing_ok=True)
 
 
 def a_copy(path: Path, folder: Path) -> Path:

@@ -26,9 +26,11 @@ from test_versions_scores import FIFTHS, fifth_of, read_pairs, score  # noqa: E4
 from flashworthy_common.versions import parse_version, sort_key  # noqa: E402
 from flashworthy_common.versions.parse import forget_versions  # noqa: E402
 from flashworthy_common.versions.schemes import SCHEMES  # noqa: E402
+from support.figures import Figure, Figures, options  # noqa: E402
 from support.shared_data import shared_rows  # noqa: E402
 
 ROUNDS = 7  # the best counts: the machine is shared
+BARS = {"keys, cold": (100_000, 300_000), "keys, repeated": (3_000_000, None)}  # and goals
 FLEET = 2_000  # distinct versions of a large office, for repeated texts
 
 Texts = Sequence[tuple[str, str]]  # text, maker
@@ -87,7 +89,7 @@ def slowest_hostile_microseconds() -> float:
     return slowest
 
 
-def print_speed() -> None:
+def print_speed(figures: Figures) -> None:
     cold = texts()
     keys(cold)  # the patterns are made once for all
     repeated = (list(cold)[:FLEET] * 50)[: 50 * FLEET]
@@ -97,9 +99,11 @@ def print_speed() -> None:
         "natural sort": per_second(natural, cold),
         "packaging.version": per_second(by_packaging, cold),
     }
+    peer = {"floor": measured["natural sort"], "floor_is": "natural sort"}
     for name, figure in measured.items():
-        print(f"{name:18s} {figure:12,.0f} /s  {figure / measured['natural sort']:6.2f} x natural")
-    print(f"slowest hostile text: {slowest_hostile_microseconds():.0f} us")
+        bar, goal = BARS.get(name, (None, None))
+        figures.tell(Figure(name, figure, "/s", **peer, bar=bar, goal=goal, more_is_better=True))
+    figures.tell(Figure("slowest hostile text", slowest_hostile_microseconds(), "us"))
 
 
 def print_scores() -> None:
@@ -121,5 +125,7 @@ def print_scores() -> None:
 
 
 if __name__ == "__main__":
-    print_speed()
+    asked, figures = options(__doc__).parse_args(), Figures("versions")
+    print_speed(figures)
     print_scores()
+    figures.write(asked.json)

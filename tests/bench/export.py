@@ -1,0 +1,151 @@
+"""How fast all machines come over HTTP: `python tests/bench/export.py [MACHINES] [--mix wild]`.
+
+A server of its own sends a site (`sites`) as CSV and as JSON over loopback. Prints rows a second,
+with its floor in the same run: reading the same rows from the file by `sqlite3`, and writing them
+by `csv`; and by how much the server's peak of memory grew meanwhile (VmHWM, proc_pid_status(5)).
+"""
+
+import csv
+import io
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import requests
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+import sites
+
+from flashworthy_server.config import config_from
+from flashworthy_server.services import credentials
+from flashworthy_server.services.who import Role
+from flashworthy_server.site import open_site
+from support.figures import Figure, Figures, options
+from support.servers import free_port
+from support.site import WHO
+
+PROGRAM = "from flashworthy_server.cli import main; main()"
+BAR, GOAL = 100_000, 200_000  # rows a second
+BAR_MB, START_SECONDS, PIECE = 32, 60, 1 << 16
+FLOOR = """
+SELECT m.id, m.name, m.place, m.marked, c.maker, c.model, c.board, c.version_text, m.firmware_on,
+ m.outcome, m.sentence, m.holds_until, c.standing, c.priority, '', m.taken_at, m.received_at
+FROM machines m LEFT JOIN combinations c ON c.id = m.combination_id ORDER BY m.name, m.id
+"""
+
+
+def floor_seconds(database: Path) -> float:
+    start = time.perf_counter()
+    with sqlite3.connect(f"file:{database}?mode=ro", uri=True) as connection:
+        rows = connection.execute(FLOOR)
+        while some := rows.fetchmany(2_000):
+            csv.writer(io.StringIO()).writerows(some)
+    return time.perf_counter() - start
+
+
+@contextmanager
+def serving(database: Path, folder: Path) -> Iterator[tuple[str, int]]:
+    """The server's address, and the process whose workers answer."""
+    port = free_port()
+    environment = {
+        **os.environ,
+        "FLASHWORTHY_DATABASE": f"sqlite:///{database}",
+        "FLASHWORTHY_PACKAGES": str(folder / "packages"),
+    }
+    command = [sys.executable, "-c", PROGRAM, "serve", "--port", str(port)]
+    process = subprocess.Popen(command, env=environment, cwd=folder, stderr=subprocess.DEVNULL)
+    address = f"http://127.0.0.1:{port}"
+    try:
+        _wait_for(address)
+        yield address, process.pid
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(START_SECONDS)
+
+
+def _wait_for(address: str) -> None:
+    ends = time.monotonic() + START_SECONDS
+    while time.monotonic() < ends:
+        try:
+            if requests.get(f"{address}/healthz", timeout=5).ok:
+                return
+        except requests.ConnectionError:
+            time.sleep(0.1)
+    raise TimeoutError(f"{address} did not answer in {START_SECONDS} s")
+
+
+def peak_mb(pid: int) -> float:
+    """The highest peak of a process and its children."""
+    found = [_peak_of(pid)]
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return max([*found, *(peak_mb(int(child)) for child in children)])
+
+
+def _peak_of(pid: int) -> float:
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return next(int(line.split()[1]) / 1024 for line in lines if line.startswith("VmHWM"))
+
+
+def fetch(address: str, token: str, accept: str, query: str) -> tuple[float, int]:
+    """Seconds, and lines or rows that came."""
+    headers = {"Authorization": f"Bearer {token}", "Accept": accept, "Accept-Encoding": "identity"}
+    start, rows, mark = time.perf_counter(), 0, b"\r\n" if "csv" in accept else b'"received_at":'
+    url, rest = f"{address}/api/v1/machines{query}", b""
+    with requests.get(url, headers=headers, stream=True, timeout=600) as answer:
+        answer.raise_for_status()
+        for piece in answer.iter_content(PIECE):
+            piece = rest + piece
+            rows += piece.count(mark)
+            rest = piece[-len(mark) + 1 :]
+    return time.perf_counter() - start, rows
+
+
+def main() -> None:
+    parser = options(__doc__)
+    parser.add_argument("machines", type=int, nargs="?", default=100_000)
+    parser.add_argument("--mix", choices=sites.MIXES, default="office")
+    parser.add_argument("--folder", type=Path, default=sites.FOLDER)
+    asked, figures = parser.parse_args(), Figures("export")
+    made = sites.site_file(asked.machines, asked.mix, asked.folder)
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        database = sites.a_copy(made, Path(name))
+        database.chmod(0o600)
+        site = open_site(config_from({"database": f"sqlite:///{database}"}))
+        token = credentials.make_token(site, WHO, "export", role=Role.VIEWER, days=1).token
+        site.database.close()
+        floor = asked.machines / floor_seconds(database)
+        with serving(database, Path(name)) as (address, pid):
+            fetch(address, token, "application/json", "?limit=1")
+            before = peak_mb(pid)
+            for form, accept, query in (
+                ("CSV", "text/csv", ""),
+                ("JSON", "application/json", "?all=true"),
+            ):
+                took, rows = fetch(address, token, accept, query)
+                assert rows - (form == "CSV") == asked.machines, f"{rows} rows came"
+                figures.tell(
+                    Figure(
+                        f"{form} of {asked.machines:,} machines",
+                        asked.machines / took,
+                        "rows/s",
+                        floor=floor,
+                        floor_is="sqlite3 and csv alone",
+                        bar=BAR,
+                        goal=GOAL,
+                        more_is_better=True,
+                    )
+                )
+            figures.tell(Figure("memory over idle", peak_mb(pid) - before, "MB", bar=BAR_MB))
+    figures.write(asked.json)
+
+
+if __name__ == "__main__":
+    main()
