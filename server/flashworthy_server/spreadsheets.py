@@ -9,7 +9,11 @@ from typing import Any
 from flashworthy_server.services.machines import EXPORTED, Row
 
 CSV_TYPE = "text/csv"
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run; OWASP
+_FORMULA_STARTS = "=+-@\t\r"  # what a spreadsheet would run; OWASP
+_FROM_OUTSIDE = [  # the columns that can hold any text
+    EXPORTED.index(name)
+    for name in ("name", "place", "marked", "maker", "model", "board", "version_text", "sentence")
+]
 _ATTENTION = EXPORTED.index("attention")
 
 
@@ -18,8 +22,8 @@ def csv_of_machines(batches: Iterable[list[Row]]) -> Iterator[str]:
     yield _lines([EXPORTED])
     for rows in batches:
         for row in rows:
-            row[_ATTENTION] = " ".join(row[_ATTENTION])
-        yield _lines(map(_cells, rows))
+            _fit_for_cells(row)
+        yield _lines(rows)
 
 
 def json_of_machines(batches: Iterable[list[Row]], others: dict[str, Any]) -> Iterator[str]:
@@ -42,8 +46,8 @@ def _lines(rows: Iterable[Iterable[Any]]) -> str:
     return lines.getvalue()
 
 
-def _cells(row: Row) -> Row:
-    return [
-        f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA_STARTS) else value
-        for value in row
-    ]
+def _fit_for_cells(row: Row) -> None:
+    row[_ATTENTION] = " ".join(row[_ATTENTION])
+    for place in _FROM_OUTSIDE:
+        if (text := row[place]) and text[0] in _FORMULA_STARTS:
+            row[place] = f"'{text}"

@@ -3,6 +3,7 @@
 import argparse
 import json
 import platform
+import time
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -82,6 +83,18 @@ def options(description: str | None) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(description=(description or "").partition("\n")[0])
     parser.add_argument("--json", type=Path, metavar="FILE", help="also write the figures there")
     return parser
+
+
+def clock_of(parser: argparse.ArgumentParser) -> None:
+    """Let processor time be asked for, where others use the machine."""
+    parser.add_argument(
+        "--cpu",
+        dest="clock",
+        action="store_const",
+        const=time.process_time,
+        default=time.perf_counter,
+        help="processor time of this process instead of wall time",
+    )
 
 
 def _number(value: float) -> str:

@@ -37,7 +37,6 @@ from flashworthy_server.services.limits import Limits, load_limits
 from flashworthy_server.services.needs import Progress
 from flashworthy_server.site import Site
 from flashworthy_server.store import attentions as attention_store
-from flashworthy_server.store import combinations as combination_store
 from flashworthy_server.store import confirmations as confirmation_store
 from flashworthy_server.store import due
 from flashworthy_server.store import exceptions as exception_store
@@ -220,7 +219,7 @@ def catch_up(site: Site) -> None:
 def is_due(site: Site) -> bool:
     """Whether a need or a verdict may be another now."""
     with site.database.reading() as connection:
-        return combination_store.is_any_outdated(connection) or due.is_any(connection, site.clock())
+        return due.is_anything(connection, site.clock())
 
 
 def judge_due(site: Site, progress: Progress | None = None) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from flashworthy_common.attention import AttentionCode
 from flashworthy_common.makers import Combination
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.readiness import Outcome
@@ -17,6 +18,7 @@ from flashworthy_server.store.due import load_judging
 
 MOST_ROWS = 20  # models, places and worklist entries shown
 REFUSALS_DAYS = 7
+_FACETS = ("machines", "outcome", "standing", "priority", "attention")
 _NO_PLACE = "not known"
 
 Counted = dict[str, int]
@@ -55,14 +57,16 @@ def overview(site: Site) -> Overview:
     judgement.catch_up(site)
     now = site.clock()
     with site.database.reading() as connection:
-        counted = counts.load_counts(connection, ["machines", "outcome", "standing", "priority"])
-        attention = counts.count_by_attention(connection, now)
+        counted = counts.load_counts(connection, _FACETS)
+        attention = counts.count_by_attention(
+            connection, now, asked=counted["attention"], priorities=counted["priority"]
+        )
         return Overview(
             as_of=now,
             judging=load_judging(connection),
             machines=counted["machines"].get("", 0),
             not_reported=counted["outcome"].get("", 0),
-            silent=counts.count_silent(connection),
+            silent=counted["attention"].get(AttentionCode.SILENT.value, 0),  # those that rest too
             outcomes=_all_of([each.value for each in Outcome], counted["outcome"]),
             standings=_all_of([each.value for each in Standing], counted["standing"]),
             priorities=_named(counted["priority"], "none"),

@@ -4,7 +4,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, and_, bindparam, case, delete, select, update
+from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
+    Connection,
+    and_,
+    bindparam,
+    case,
+    delete,
+    select,
+    update,
+)
 
 from flashworthy_common.attention import Acknowledgement, Attention, AttentionCode
 from flashworthy_server.db import upsert
@@ -99,16 +109,23 @@ def drop_attention(
     return _end(connection, machine_id, attentions.c.code == code.value, now) == 1
 
 
+_IDS: BindParameter[int] = bindparam(
+    "ids", expanding=True
+)  # with the statement made once, values cost little
+_ASKING = (
+    select(attentions)
+    .where(attentions.c.machine_id.in_(_IDS), attentions.c.ended_at.is_(None))
+    .order_by(attentions.c.machine_id, attentions.c.code)
+)
+_ACKNOWLEDGED = select(acknowledgements).where(acknowledgements.c.machine_id.in_(_IDS))
+
+
 def load_attentions(
     connection: Connection, machine_ids: Iterable[int]
 ) -> dict[int, list[StoredAttention]]:
     """By machine, what asks now, by its codes; acknowledged or not."""
     found: dict[int, list[StoredAttention]] = {}
-    ids = list(machine_ids)
-    query = select(attentions).where(
-        attentions.c.machine_id.in_(ids), attentions.c.ended_at.is_(None)
-    )
-    for row in connection.execute(query.order_by(attentions.c.machine_id, attentions.c.code)):
+    for row in connection.execute(_ASKING, {"ids": list(machine_ids)}):
         found.setdefault(row.machine_id, []).append(
             StoredAttention(row.code, row.says, row.since, row.first_seen_at)
         )
@@ -152,12 +169,11 @@ def acknowledgements_of(
     connection: Connection, machine_ids: Iterable[int]
 ) -> dict[tuple[int, str], Acknowledgement]:
     """By machine and code, those that hold and those that have ended."""
-    query = select(acknowledgements).where(acknowledgements.c.machine_id.in_(list(machine_ids)))
     return {
         (row.machine_id, row.code): Acknowledgement(
             by=row.by, at=row.at, reason=row.reason, until=row.until
         )
-        for row in connection.execute(query)
+        for row in connection.execute(_ACKNOWLEDGED, {"ids": list(machine_ids)})
     }
 
 

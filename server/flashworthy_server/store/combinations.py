@@ -136,10 +136,6 @@ def count_outdated(connection: Connection) -> int:
     return int(connection.execute(select(func.count()).select_from(outdated_needs)).scalar_one())
 
 
-def is_any_outdated(connection: Connection) -> bool:
-    return connection.execute(select(outdated_needs).limit(1)).first() is not None
-
-
 def unmark(connection: Connection, combination_ids: Iterable[int]) -> None:
     ids = list(combination_ids)
     connection.execute(delete(outdated_needs).where(outdated_needs.c.combination_id.in_(ids)))
@@ -223,21 +219,30 @@ def without_package(connection: Connection, count: int) -> list[WithoutPackage]:
 ModelKey = tuple[str, str, str]  # maker, model and board
 
 
+_MODEL = (combinations.c.maker, combinations.c.model, combinations.c.board)
+_HERE = (
+    select(
+        *_MODEL,
+        combinations.c.version_text,
+        func.sum(summary.c.count),
+        func.min(combinations.c.first_ran_at, type_=UtcTime),
+    )
+    .join(summary, _COUNTED)
+    .where(
+        tuple_(*_MODEL).in_(bindparam("models", expanding=True)),
+        combinations.c.version_text != "",
+    )
+    .group_by(*_MODEL, combinations.c.version_text)
+    .having(func.sum(summary.c.count) > 0)
+    .order_by(combinations.c.version_text)
+)
+
+
 def versions_here(
     connection: Connection, models: Iterable[ModelKey]
 ) -> dict[ModelKey, list[Observation]]:
     """What runs on the same maker, model and board here."""
-    key = (combinations.c.maker, combinations.c.model, combinations.c.board)
-    count = func.sum(summary.c.count)
-    since = func.min(combinations.c.first_ran_at, type_=UtcTime)
-    rows = connection.execute(
-        select(*key, combinations.c.version_text, count, since)
-        .join(summary, _COUNTED)
-        .where(tuple_(*key).in_(sorted(set(models))), combinations.c.version_text != "")
-        .group_by(*key, combinations.c.version_text)
-        .having(count > 0)
-        .order_by(combinations.c.version_text)
-    )
+    rows = connection.execute(_HERE, {"models": sorted(set(models))})
     found: dict[ModelKey, list[Observation]] = {}
     for *model, text, machine_count, first in rows:
         seen = Observation(version_text=text, machines=int(machine_count), since=first)

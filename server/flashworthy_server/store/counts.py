@@ -7,24 +7,26 @@ by a person's word, and what waits for a flash, is counted when asked: people ma
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 
-from sqlalchemy import Connection, Text, and_, case, cast, func, select, text
+from sqlalchemy import Connection, Date, Integer, Text, bindparam, case, cast, func, select, text
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR, compared
 from flashworthy_server.db import upsert
-from flashworthy_server.store.ages import NOT_KNOWN, later_than
-from flashworthy_server.store.listing import IN_SERVICE, PRIORITY, SOURCE, asks_for
+from flashworthy_server.store.ages import FIRMWARE_AGES, NOT_KNOWN, later_than
+from flashworthy_server.store.listing import IN_SERVICE, SOURCE, follows
 from flashworthy_server.store.machines import names_within
 from flashworthy_server.tables import (
     acknowledgements,
-    attentions,
     combinations,
     machines,
     refusals,
     summary,
 )
 
-_FOLLOWS = (AttentionCode.PRIORITY, AttentionCode.SILENT_AFTER_FLASH)  # from other columns
+_AT_ONCE = 500  # ids of one query
+_ACKNOWLEDGED = select(acknowledgements.c.machine_id, acknowledgements.c.code).where(
+    acknowledgements.c.until >= bindparam("today", type_=Date)
+)
 
 Counted = dict[str, int]
 
@@ -38,11 +40,29 @@ def load_counts(connection: Connection, facets: Sequence[str]) -> dict[str, Coun
     return found
 
 
+# Statements that are made once: to make one costs more than to execute it.
+_MOST_FREQUENT = (
+    select(summary.c.name, summary.c.count)
+    .where(summary.c.facet == bindparam("facet"))
+    .order_by(summary.c.count.desc(), summary.c.name.desc())
+    .limit(bindparam("most", type_=Integer))
+)
+_AGE = case(
+    *(
+        (summary.c.name > bindparam(f"later_than_{place}", type_=Text), age)
+        for place, age in enumerate(FIRMWARE_AGES[:-1])
+    ),
+    else_=NOT_KNOWN,
+).label("age")
+_BY_AGE = (
+    select(_AGE, func.sum(summary.c.count)).where(summary.c.facet == "firmware_on").group_by("age")
+)
+
+
 def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[str, int]]:
     """Names and counts, most machines first."""
-    query = select(summary.c.name, summary.c.count).where(summary.c.facet == facet)
-    ranked = query.order_by(summary.c.count.desc(), summary.c.name.desc()).limit(most)
-    found = [(name, count) for name, count in connection.execute(ranked) if count]
+    ranked = connection.execute(_MOST_FREQUENT, {"facet": facet, "most": most})
+    found = [(name, count) for name, count in ranked if count]
     return sorted(found, key=lambda item: (-item[1], item[0]))
 
 
@@ -92,30 +112,28 @@ def places(connection: Connection, most: int) -> list[tuple[str, int]]:
     return most_frequent(connection, "outermost", most)
 
 
-def count_silent(connection: Connection) -> int:
-    """Those that rest are silent too."""
-    return load_counts(connection, ["attention"])["attention"].get(AttentionCode.SILENT.value, 0)
-
-
 def count_by_age(connection: Connection, today: date) -> Counted:
     """Machines by the age of their firmware."""
-    later = ((summary.c.name > day, age) for age, day in later_than(today).items())
-    age = case(*later, else_=NOT_KNOWN).label("age")
-    query = (
-        select(age, func.sum(summary.c.count))
-        .where(summary.c.facet == "firmware_on")
-        .group_by("age")
-    )
-    return {name: int(count) for name, count in connection.execute(query.group_by("age"))}
+    days = {f"later_than_{place}": day for place, day in enumerate(later_than(today).values())}
+    return {name: int(count) for name, count in connection.execute(_BY_AGE, days)}
 
 
-def count_by_attention(connection: Connection, now: datetime) -> Counted:
-    """By code, the machines of which something asks now; what rests does not."""
-    found = dict(load_counts(connection, ["attention"])["attention"])
+def count_by_attention(
+    connection: Connection, now: datetime, *, asked: Counted, priorities: Counted
+) -> Counted:
+    """By code, the machines of which something asks now; what rests does not.
+
+    Args:
+        asked, priorities: as `load_counts` found them.
+    """
+    pressing = sum(priorities.get(priority.value, 0) for priority in PRESSING)
+    found = {
+        **asked,
+        AttentionCode.PRIORITY.value: pressing,
+        AttentionCode.SILENT_AFTER_FLASH.value: _count_silent_after_flash(connection, now),
+    }
     for code, count in _resting(connection, now).items():
         found[code] -= count
-    for follows in _FOLLOWS:
-        found[follows.value] = _count_following(connection, follows, now)
     return {code: count for code, count in sorted(found.items()) if count}
 
 
@@ -132,40 +150,24 @@ def _of_names(connection: Connection, facet: str, names: Iterable[str]) -> Count
 
 def _resting(connection: Connection, now: datetime) -> Counted:
     """By code, machines in service that ask for it, and a person lets it rest."""
-    same = and_(
-        attentions.c.machine_id == acknowledgements.c.machine_id,
-        attentions.c.code == acknowledgements.c.code,
-        attentions.c.ended_at.is_(None),
-    )
-    query = (
-        select(acknowledgements.c.code, func.count())
-        .join(attentions, same)
-        .join(machines, machines.c.id == acknowledgements.c.machine_id)
-        .where(acknowledgements.c.until >= now.date(), IN_SERVICE)
-        .group_by(acknowledgements.c.code)
-    )
-    return dict(connection.execute(query).all())
+    rows = connection.execute(_ACKNOWLEDGED, {"today": now.date()}).all()
+    if not rows:
+        return {}
+    found: Counted = {}
+    for code in {row.code for row in rows}:
+        ids = [row.machine_id for row in rows if row.code == code]
+        for start in range(0, len(ids), _AT_ONCE):
+            some = machines.c.id.in_(ids[start:][:_AT_ONCE])
+            asking = (some, follows(AttentionCode(code), now), IN_SERVICE)
+            query = select(func.count()).select_from(SOURCE).where(*asking)
+            found[code] = found.get(code, 0) + int(connection.execute(query).scalar_one())
+    return found
 
 
-def _count_following(connection: Connection, code: AttentionCode, now: datetime) -> int:
-    if code is AttentionCode.SILENT_AFTER_FLASH:
-        asking = select(func.count()).select_from(machines).where(asks_for(code, now), IN_SERVICE)
-        return int(connection.execute(asking).scalar_one())
-    by_priority = load_counts(connection, ["priority"])["priority"]
-    acknowledged = select(acknowledgements.c.machine_id).where(
-        acknowledgements.c.code == code.value, acknowledgements.c.until >= now.date()
-    )
-    resting = (
-        select(func.count())
-        .select_from(SOURCE)
-        .where(
-            machines.c.id.in_(acknowledged),
-            PRIORITY.in_([priority.value for priority in PRESSING]),
-            IN_SERVICE,
-        )
-    )
-    pressing = sum(by_priority.get(priority.value, 0) for priority in PRESSING)
-    return pressing - int(connection.execute(resting).scalar_one())
+def _count_silent_after_flash(connection: Connection, now: datetime) -> int:
+    asking = follows(AttentionCode.SILENT_AFTER_FLASH, now)
+    query = select(func.count()).select_from(machines).where(asking, IN_SERVICE)
+    return int(connection.execute(query).scalar_one())
 
 
 def _pair(name: str) -> tuple[str, str]:

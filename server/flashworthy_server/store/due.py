@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, delete, insert, select, tuple_, update
+from sqlalchemy import Connection, bindparam, delete, exists, insert, select, tuple_, update
 
 from flashworthy_server.db import upsert
 from flashworthy_server.store.counts import count_within, machines_of
 from flashworthy_server.store.machines import is_within
-from flashworthy_server.tables import due_groups, judging, machines, outdated_needs
+from flashworthy_server.tables import UtcTime, due_groups, judging, machines, outdated_needs
 
 _ONE = 1  # the row of `judging`
 
@@ -100,11 +100,18 @@ def finish(connection: Connection, group: Group) -> None:
 
 def is_any(connection: Connection, now: datetime) -> bool:
     """Whether a verdict is due, by what is known or by time."""
-    by_time = select(machines.c.id).where(machines.c.due_at <= now).limit(1)
-    return (
-        connection.execute(select(due_groups.c.id).limit(1)).first() is not None
-        or connection.execute(by_time).first() is not None
-    )
+    return bool(connection.execute(_IS_ANY, {"now": now}).scalar_one())
+
+
+def is_anything(connection: Connection, now: datetime) -> bool:
+    """The same, or a need."""
+    return bool(connection.execute(_IS_ANYTHING, {"now": now}).scalar_one())
+
+
+_BY_TIME = exists().where(machines.c.due_at <= bindparam("now", type_=UtcTime))
+_BY_NEWS = exists(select(due_groups.c.id))
+_IS_ANY = select(_BY_TIME | _BY_NEWS)
+_IS_ANYTHING = select(_BY_TIME | _BY_NEWS | exists(select(outdated_needs.c.combination_id)))
 
 
 def note_done(connection: Connection, count: int) -> None:

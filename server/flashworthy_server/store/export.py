@@ -7,7 +7,16 @@ everything else about a row.
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, bindparam, func, literal, select, type_coerce
+from sqlalchemy import (
+    BindParameter,
+    Connection,
+    Select,
+    bindparam,
+    func,
+    literal,
+    select,
+    type_coerce,
+)
 from sqlalchemy.types import NullType
 
 from flashworthy_common.attention import PRESSING, AttentionCode
@@ -61,9 +70,9 @@ def load_rows(
 ) -> list[Row]:
     """At most `count` machines that come after a name and id, in this order."""
     query = of_page(_READ, connection, filters, now, after, count)
-    rows = [list(row) for row in connection.execute(query, {"now": now})]
+    rows = [list(row) for row in connection.execute(query, {"now": now}).all()]
     ids = [row[_ID] for row in rows]
-    asked, resting = _asked(connection, ids), _resting(connection, ids, now)
+    asked, resting = _asked(connection, ids), _resting(connection, now)
     for row in rows:
         is_silent_after_flash = row.pop()
         codes = asked.get(row[_ID], [])
@@ -77,17 +86,25 @@ def load_rows(
     return rows
 
 
+_IDS: BindParameter[int] = bindparam("ids", expanding=True)
+_ASKED = (
+    select(attentions.c.machine_id, attentions.c.code)
+    .where(attentions.c.machine_id.in_(_IDS), attentions.c.ended_at.is_(None))
+    .order_by(attentions.c.machine_id, attentions.c.code)
+)
+_RESTING = select(acknowledgements.c.machine_id, acknowledgements.c.code).where(
+    acknowledgements.c.until >= bindparam("today")
+)
+
+
 def _asked(connection: Connection, ids: list[int]) -> dict[int, list[str]]:
-    wanted = (attentions.c.machine_id.in_(ids), attentions.c.ended_at.is_(None))
-    query = select(attentions.c.machine_id, attentions.c.code).where(*wanted)
     found: dict[int, list[str]] = {}
-    for number, code in connection.execute(query.order_by(attentions.c.machine_id, "code")):
+    for number, code in connection.execute(_ASKED, {"ids": ids}):
         found.setdefault(number, []).append(code)
     return found
 
 
-def _resting(connection: Connection, ids: list[int], now: datetime) -> set[tuple[int, str]]:
-    table = acknowledgements
-    wanted = (table.c.machine_id.in_(ids), table.c.until >= now.date())
-    rows = connection.execute(select(table.c.machine_id, table.c.code).where(*wanted))
+def _resting(connection: Connection, now: datetime) -> set[tuple[int, str]]:
+    """Of all machines: people said so, one by one."""
+    rows = connection.execute(_RESTING, {"today": now.date()})
     return {(number, code) for number, code in rows}

@@ -5,11 +5,26 @@ when machines join in between, and the hundredth page costs what the first does.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, datetime
+from math import isqrt
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, exists, func, or_, select, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    FromClause,
+    Row,
+    Select,
+    and_,
+    bindparam,
+    exists,
+    func,
+    or_,
+    select,
+    tuple_,
+    union_all,
+)
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.store.machines import is_within, names_within
@@ -19,6 +34,7 @@ IN_SERVICE = machines.c.out_of_service_at.is_(None)
 SOURCE = machines.outerjoin(combinations, machines.c.combination_id == combinations.c.id)
 PRIORITY = func.coalesce(machines.c.own_priority, combinations.c.priority)
 MOST_GATHERED = 5_000  # machines that are sorted for one page: some milliseconds
+ROWS_OF_A_PAGE = 50  # usually
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,21 +90,25 @@ def list_machines(
 ) -> list[ListedMachine]:
     """At most `count` machines that come after a name and id."""
     ids = connection.scalars(of_page(_IDS, connection, filters, now, after, count)).all()
-    rows = connection.execute(_ROWS.where(machines.c.id.in_(ids)))
+    rows = connection.execute(_ROWS, {"ids": ids})
     found = {row.id: _listed(row) for row in rows}
     return [found[each] for each in ids]
 
 
 _IDS: Select[Any] = select(machines.c.id).select_from(SOURCE)
-_ROWS: Select[Any] = select(
-    *(column for column in machines.c if column.name != "report"),
-    combinations.c.maker,
-    combinations.c.model,
-    combinations.c.board,
-    combinations.c.version_text,
-    combinations.c.standing,
-    PRIORITY.label("priority"),
-).select_from(SOURCE)
+_ROWS: Select[Any] = (
+    select(
+        *(machines.c[each.name] for each in fields(ListedMachine) if each.name in machines.c),
+        combinations.c.maker,
+        combinations.c.model,
+        combinations.c.board,
+        combinations.c.version_text,
+        combinations.c.standing,
+        PRIORITY.label("priority"),
+    )
+    .select_from(SOURCE)
+    .where(machines.c.id.in_(bindparam("ids", expanding=True)))
+)
 
 
 # ---- which rows a page has --------------------------------------------------------------------
@@ -122,23 +142,54 @@ def _narrowest(
     connection: Connection, filters: Filters, now: datetime
 ) -> ColumnElement[bool] | None:
     """What the fewest machines are found by, where these are few enough to be gathered."""
-    if filters.id is not None:
+    findable = [] if filters.id is not None else list(_findable(filters, now))
+    if not findable:
         return None
-    counted = [
-        (_count_up_to(connection, filters, each), place, each)
-        for place, each in enumerate(_findable(filters, now))
+    most = min(MOST_GATHERED, isqrt(ROWS_OF_A_PAGE * _counted(connection, "machines", "")))
+    sizes = [
+        sum(_count_up_to(connection, each, filters, most) for each in some) for some in findable
     ]
-    fewest, _, narrow = min(counted, default=(MOST_GATHERED + 1, 0, None))
-    return narrow if fewest <= MOST_GATHERED else None
+    fewest = min(sizes)
+    return _any_of(findable[sizes.index(fewest)]) if fewest <= most else None
 
 
-def _count_up_to(connection: Connection, filters: Filters, narrow: ColumnElement[bool]) -> int:
-    some = select(machines.c.id).where(narrow, _service(filters)).limit(MOST_GATHERED + 1)
-    return int(connection.execute(select(func.count()).select_from(some.subquery())).scalar_one())
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Machines that an index finds, by a condition on a table that leads to them, or on their own.
+
+    `counted_as` is their facet and name in `summary`, which counts those in service.
+    """
+
+    condition: ColumnElement[bool]
+    by: FromClause | None = None
+    counted_as: tuple[str, str] | None = None
+
+    @property
+    def source(self) -> FromClause:
+        return machines if self.by is None else self.by
 
 
-def _findable(filters: Filters, now: datetime) -> Iterator[ColumnElement[bool]]:
-    """Conditions that an index serves; each holds for all machines that are meant."""
+def _counted(connection: Connection, facet: str, name: str) -> int:
+    named = (summary.c.facet == facet, summary.c.name == name)
+    return connection.scalar(select(summary.c.count).where(*named)) or 0
+
+
+def _count_up_to(connection: Connection, found: _Found, filters: Filters, most: int) -> int:
+    if found.counted_as and not filters.out_of_service:
+        return _counted(connection, *found.counted_as)
+    some = select(machines.c.id).select_from(found.source).where(found.condition, _service(filters))
+    limited = some.limit(most + 1).subquery()
+    return int(connection.execute(select(func.count()).select_from(limited)).scalar_one())
+
+
+def _any_of(some: list[_Found]) -> ColumnElement[bool]:
+    """Each found by an index of its own; a database that is given an `or` may look at all rows."""
+    ids = [select(machines.c.id).select_from(each.source).where(each.condition) for each in some]
+    return machines.c.id.in_(ids[0] if len(ids) == 1 else union_all(*ids))
+
+
+def _findable(filters: Filters, now: datetime) -> Iterator[list[_Found]]:
+    """What an index finds; of each list, one finds any machine that is meant."""
     of_combination = [
         column == value
         for column, value in (
@@ -149,36 +200,37 @@ def _findable(filters: Filters, now: datetime) -> Iterator[ColumnElement[bool]]:
         if value is not None
     ]
     if of_combination:
-        yield _is_of(*of_combination)
+        yield [_Found(and_(*of_combination), _OF_COMBINATION)]
     if filters.priority is not None:
-        yield _has_priority([filters.priority])
+        yield _of_priority([filters.priority])
     if filters.place is not None:
-        within = (summary.c.facet == "place", names_within(summary.c.name, filters.place))
-        yield machines.c.place.in_(select(summary.c.name).where(*within))
+        within = and_(summary.c.facet == "place", names_within(summary.c.name, filters.place))
+        yield [_Found(within, _AT_PLACE)]
     if filters.firmware_before is not None:
-        yield machines.c.firmware_on < filters.firmware_before
+        yield [_Found(machines.c.firmware_on < filters.firmware_before)]
     if filters.attention is not None:
-        yield _is_asked_for(AttentionCode(filters.attention), now)
-    if filters.out_of_service:
-        yield ~IN_SERVICE
+        yield _of_attention(AttentionCode(filters.attention), now)
 
 
-def _is_of(*conditions: ColumnElement[bool]) -> ColumnElement[bool]:
-    return machines.c.combination_id.in_(select(combinations.c.id).where(*conditions))
+_OF_COMBINATION = combinations.join(machines, machines.c.combination_id == combinations.c.id)
+_AT_PLACE = summary.join(machines, machines.c.place == summary.c.name)
+_ASKING = attentions.join(machines, machines.c.id == attentions.c.machine_id)
 
 
-def _has_priority(names: list[str]) -> ColumnElement[bool]:
-    """Its combination's or its own is one of these; the own one counts."""
-    return _is_of(combinations.c.priority.in_(names)) | machines.c.own_priority.in_(names)
+def _of_priority(names: list[str]) -> list[_Found]:
+    return [
+        _Found(combinations.c.priority.in_(names), _OF_COMBINATION),
+        _Found(machines.c.own_priority.in_(names)),
+    ]
 
 
-def _is_asked_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
+def _of_attention(code: AttentionCode, now: datetime) -> list[_Found]:
     if code is AttentionCode.SILENT_AFTER_FLASH:
-        return machines.c.flash_alarm_at <= now
+        return [_Found(machines.c.flash_alarm_at <= now)]
     if code is AttentionCode.PRIORITY:
-        return _has_priority([priority.value for priority in PRESSING])
-    asked = (attentions.c.code == code.value, attentions.c.ended_at.is_(None))
-    return machines.c.id.in_(select(attentions.c.machine_id).where(*asked))
+        return _of_priority([priority.value for priority in PRESSING])
+    asking = and_(attentions.c.code == code.value, attentions.c.ended_at.is_(None))
+    return [_Found(asking, _ASKING, counted_as=("attention", code.value))]
 
 
 def _service(filters: Filters) -> ColumnElement[bool]:
@@ -187,7 +239,7 @@ def _service(filters: Filters) -> ColumnElement[bool]:
 
 def asks_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
     """What rests does not ask. Two codes follow from other columns; the rest stand in a table."""
-    return _follows(code, now) & ~rests(machines.c.id, code.value, now)
+    return follows(code, now) & ~rests(machines.c.id, code.value, now)
 
 
 def rests(
@@ -201,7 +253,7 @@ def rests(
     )
 
 
-def _follows(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
+def follows(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
     if code is AttentionCode.SILENT_AFTER_FLASH:
         return machines.c.flash_alarm_at <= now
     if code is AttentionCode.PRIORITY:

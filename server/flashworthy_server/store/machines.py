@@ -12,9 +12,11 @@ from sqlalchemy import (
     Connection,
     Row,
     Update,
+    and_,
     bindparam,
     func,
     insert,
+    or_,
     select,
     true,
     update,
@@ -24,7 +26,7 @@ from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server.db import upsert
 from flashworthy_server.store.packing import Whole, unpacked_against
-from flashworthy_server.tables import CleanText, machines, whole_bodies
+from flashworthy_server.tables import machines, whole_bodies
 
 _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
@@ -550,11 +552,9 @@ def is_within(place: str | None) -> ColumnElement[bool]:
 
 
 def names_within(column: ColumnElement[Any], place: str) -> ColumnElement[bool]:
-    """Names of this place, or of one in it."""
-    begin = f"{place} / "
-    # LIKE would not mind the case
-    begins = func.substr(column, 1, len(begin), type_=CleanText)
-    return (column == place) | (begins == begin)
+    """Names of this place, or of one in it: a stretch of an index, as texts are sorted by bytes."""
+    begin, end = f"{place} / ", f"{place} /!"  # no character comes between a blank and "!"
+    return and_(column >= place, column < end, or_(column == place, column >= begin))
 
 
 def outdated_machine_ids(
