@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flashworthy_agent import __version__
+from flashworthy_agent.boot import boot_id
 from flashworthy_agent.config import read_place
 from flashworthy_agent.enrolment_code import CODE_VARIABLE
 from flashworthy_agent.errors import AgentError, BusyError
@@ -28,10 +29,6 @@ if TYPE_CHECKING:
     from flashworthy_agent.probes.access import Access
 
 _INTERRUPTED = 130  # 128 + SIGINT, as shells say it
-# Another one after each start of the system: random(4), and of macOS' kernel (*from memory*).
-_BOOT_ID_FILE = "proc/sys/kernel/random/boot_id"
-_BOOT_ID_ASKED = ("/usr/sbin/sysctl", "-n", "kern.bootsessionuuid")
-_PATIENCE_SECONDS = 5.0
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -65,8 +62,8 @@ def _run_when_due(options: argparse.Namespace) -> int:
 
         return access_of(options, folder, settings)
 
-    boot_id = _boot_id(options.root)
-    schedule = Schedule(folder, settings.config, access, boot_id, os.environ, time.sleep)
+    started = boot_id(options.root)
+    schedule = Schedule(folder, settings.config, access, started, os.environ, time.sleep)
     try:
         delivery = schedule.run_when_due()
     except BusyError as error:
@@ -79,22 +76,6 @@ def _run_when_due(options: argparse.Namespace) -> int:
     print(delivery_line(delivery, len(Spool(folder).waiting())))
     status = status_of(delivery)
     return 0 if delivery.may_settle_soon and not delivery.set_aside else status
-
-
-def _boot_id(root: Path) -> str | None:
-    try:
-        if sys.platform == "darwin":
-            return _asked_boot_id()
-        return (root / _BOOT_ID_FILE).read_text("ascii").strip() or None
-    except (OSError, UnicodeDecodeError):
-        return None
-
-
-def _asked_boot_id() -> str | None:
-    from flashworthy_agent.probes.live import run  # late: only macOS has to ask
-
-    status, output, _ = run(*_BOOT_ID_ASKED, seconds=_PATIENCE_SECONDS)
-    return output.decode("ascii").strip() or None if status == 0 else None
 
 
 # ---- options ----------------------------------------------------------------------------------

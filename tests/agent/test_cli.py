@@ -14,7 +14,6 @@ import pytest
 
 import flashworthy_agent
 import flashworthy_server
-from flashworthy_agent import cli
 from flashworthy_agent.cli import main
 from flashworthy_agent.commands import OUTCOME_STATUS
 from flashworthy_agent.state import StateFolder
@@ -692,13 +691,3 @@ def test_on_the_spot_whoever_looks_is_not_in_the_report(run, enrolled, root):
     scheduled, spot = enrolled.reports()
     assert [one["user"] for one in scheduled["people"]["sessions"]] == ["mira"]
     assert spot["people"]["sessions"] == []
-
-
-@pytest.mark.parametrize(
-    ("asked", "expected"), [(("echo", "A-1"), "A-1"), (("false",), None), (("no-such",), None)]
-)
-def test_macos_is_asked_which_of_its_starts_this_is(monkeypatch, asked, expected):
-    monkeypatch.setattr(cli.sys, "platform", "darwin")
-    monkeypatch.setattr(cli, "_BOOT_ID_ASKED", asked)
-
-    assert cli._boot_id(Path("/")) == expected
