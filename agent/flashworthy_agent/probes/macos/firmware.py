@@ -11,7 +11,7 @@
 
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.macos.answers import Item, hardware, profiled, text_in
-from flashworthy_agent.probes.macos.machine import look_at_machine
+from flashworthy_agent.probes.macos.machine import virtual_evidence
 from flashworthy_common.report import BootMode, FirmwareSection
 from flashworthy_common.values import Maybe, Unknown
 
@@ -70,7 +70,7 @@ def _comes_with_os(access: Access, told: Maybe[Item]) -> Maybe[bool]:
     version = text_in(told, "boot_rom_version", _PROFILER)
     if isinstance(version, Unknown):
         return version
-    virtual = look_at_machine(access).virtual
+    virtual, _ = virtual_evidence(access)
     if virtual is True:
         return Unknown("a virtual machine: its firmware belongs to its host")
     return virtual if isinstance(virtual, Unknown) else True

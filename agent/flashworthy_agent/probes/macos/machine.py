@@ -35,7 +35,7 @@ def look_at_identity(access: Access) -> IdentitySection:
 
 def look_at_machine(access: Access) -> MachineSection:
     told = hardware(access)
-    virtual, evidence = _virtual_evidence(access, text_in(told, "machine_model", _PROFILER))
+    virtual, evidence = virtual_evidence(access)
     return MachineSection(
         seen_at=access.now(),
         source="system_profiler: SPHardwareDataType; ioreg",
@@ -57,7 +57,9 @@ def _uuid(text: Maybe[str]) -> Maybe[str]:
     return text if isinstance(text, Unknown) else text.lower()
 
 
-def _virtual_evidence(access: Access, model: Maybe[str]) -> tuple[Maybe[bool], Maybe[str]]:
+def virtual_evidence(access: Access) -> tuple[Maybe[bool], Maybe[str]]:
+    """Whether this is a virtual machine, and what says so."""
+    model = text_in(hardware(access), "machine_model", _PROFILER)
     if isinstance(model, str) and model.startswith(_VIRTUAL_MODEL):
         return True, f"system_profiler: {model}"
     told = kernel(access)
