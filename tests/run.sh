@@ -95,7 +95,7 @@ if [ "$with_system_tools" = yes ]; then
     run "system and not long" "$@"
     say "the server's tests on PostgreSQL"
     run "not system and not long and not tedious" --database postgresql --numprocesses=auto \
-        --dist=worksteal tests/server "$@"
+        --dist=worksteal --ignore-glob='*pages*' tests/server "$@"
 else
     echo "left out: tests marked 'system' (run with --with-system-tools)"
 fi

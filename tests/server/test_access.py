@@ -42,6 +42,7 @@ def test_a_token_reaches_what_the_table_says_and_nothing_else(site, role):
                 assert status == (403 if role else 401), (method, path)
 
 
+@pytest.mark.tedious
 @pytest.mark.parametrize("role", PEOPLE)
 def test_a_session_reaches_the_pages_of_its_role_and_no_others(site, role):
     name = site.person(role)

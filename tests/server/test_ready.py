@@ -31,6 +31,7 @@ def test_a_database_of_another_version_is_not_ready_but_alive(site):
     assert site.client.get("/healthz").status_code == 200
 
 
+@pytest.mark.sqlite
 def test_a_database_that_is_gone_is_not_ready(site):
     site.site.database.file.unlink()
 
@@ -54,6 +55,7 @@ def no_room():
     signal.signal(signal.SIGXFSZ, ignored)
 
 
+@pytest.mark.sqlite
 def test_a_disk_that_cannot_be_written_is_not_ready_and_nothing_is_acknowledged(site, no_room):
     token = site.enrol()
     folder = Path(site.site.database.file).parent

@@ -8,6 +8,7 @@
 """
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 
 from flashworthy_server import schema
@@ -70,10 +71,11 @@ def _copied(old: Connection, new: Connection, progress: Progress) -> dict[str, D
     found = {}
     for table in moving.TABLES:
         total, digest = moving.count_rows(old, table), Digest()
-        for rows in moving.rows_of(old, table):
-            moving.add_rows(new, table, rows)
-            digest.add(rows)
-            progress(f"{table.name} copied", digest.rows, total)
+        with closing(moving.rows_of(old, table)) as parts:
+            for rows in parts:
+                moving.add_rows(new, table, rows)
+                digest.add(rows)
+                progress(f"{table.name} copied", digest.rows, total)
         found[table.name] = digest
     return found
 

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from datetime import date, datetime
 from typing import Any
 
@@ -21,14 +21,14 @@ def count_rows(connection: Connection, table: Table) -> int:
     return int(connection.scalar(select(func.count()).select_from(table)) or 0)
 
 
-def rows_of(connection: Connection, table: Table) -> Iterator[list[dict[str, Any]]]:
+def rows_of(connection: Connection, table: Table) -> Generator[list[dict[str, Any]]]:
     """All rows in the order of their primary key, some at a time; not the mark of a move."""
     wanted = select(table).order_by(*table.primary_key)
     if table is settings:
         wanted = wanted.where(settings.c.name != _MARK)
-    found = connection.execute(wanted.execution_options(yield_per=_AT_ONCE))
-    for part in found.mappings().partitions():
-        yield [dict(row) for row in part]
+    with connection.execute(wanted.execution_options(yield_per=_AT_ONCE)) as found:
+        for part in found.mappings().partitions():
+            yield [dict(row) for row in part]
 
 
 def add_rows(connection: Connection, table: Table, rows: list[dict[str, Any]]) -> None:
