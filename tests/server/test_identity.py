@@ -201,7 +201,8 @@ def test_out_of_service_a_machine_is_neither_listed_nor_counted_nor_silent(site)
     assert (overview["machines"], overview["silent"]) == (1, 1)
     assert sum(overview["outcomes"].values()) == 1
     assert overview["places"] == {"not known": 1} or sum(overview["places"].values()) == 1
-    assert site.send(token, a_sent_report(sequence=9)).status_code == 401
+    report = a_sent_report(sequence=9, agent_id="7b0c5a44-0a55-4c5e-9d4f-000000000001")
+    assert site.send(token, report).status_code == 401
     assert site.get("/machines/1/history").json["reports"]  # what was known stays
 
 
