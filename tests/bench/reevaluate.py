@@ -1,6 +1,7 @@
 """What new knowledge costs: `python tests/bench/reevaluate.py [MACHINES] [--mix wild]`.
 
-On a copy of a site (`sites`), a new release of the model with the most machines is recorded. Prints
+On a copy of a site (`sites`), a release of the model with the most machines is recorded, with a
+reason of priority out-of-cycle. Prints
 the time until standing, need and path are right for every machine of it; until every verdict that
 it touches is right, worked out in the background's batches; and what reading and rewriting the
 rows of as many machines costs, as the floor, in the same run.
@@ -27,10 +28,11 @@ from support.site import WHO
 
 BAR_NEEDS_SECONDS, GOAL_NEEDS_SECONDS = 1.0, 0.1
 BAR_VERDICTS_SECONDS, GOAL_VERDICTS_SECONDS = 60.0, 20.0
-NEWER = "9999"
 
 
-def record(site: Site, maker: str, model: str, clock: Callable[[], float]) -> float:
+def record(
+    site: Site, maker: str, model: str, version_text: str, clock: Callable[[], float]
+) -> float:
     """Record a release of one model; when every need was right."""
     reason = {
         "kind": "security",
@@ -39,7 +41,7 @@ def record(site: Site, maker: str, model: str, clock: Callable[[], float]) -> fl
         "source": "https://maker.example/notes",
     }
     told = {"machine_maker": maker, "models": [model], "minutes": 20, "can_go_back": True}
-    rows = [{**told, "version_text": NEWER, "reasons": [reason]}]
+    rows = [{**told, "version_text": version_text, "reasons": [reason]}]
     times = []
     releases.import_document(
         site, WHO, document_of({"releases": rows}), progress=lambda *_: times.append(clock())
@@ -47,12 +49,18 @@ def record(site: Site, maker: str, model: str, clock: Callable[[], float]) -> fl
     return times[-1]
 
 
-def of_model(site: Site, maker: str, model: str) -> list[int]:
+def of_model(site: Site, maker: str, model: str) -> tuple[list[int], str]:
+    """The machines of a model, and the version that is likely the newest of them."""
     is_of = (combinations.c.maker == maker, combinations.c.model == model)
+    key = combinations.c.version_key
+    newest = select(combinations.c.version_text).where(*is_of, key.is_not(None), key != "")
     ids = select(combinations.c.id).where(*is_of)
     with site.database.reading() as connection:
-        query = select(machines.c.id).where(machines.c.combination_id.in_(ids))
-        return list(connection.scalars(query))
+        machine_ids = select(machines.c.id).where(machines.c.combination_id.in_(ids))
+        return (
+            list(connection.scalars(machine_ids)),
+            connection.scalars(newest.order_by(key.desc()).limit(1)).one(),
+        )
 
 
 def rewrite(site: Site, ids: list[int]) -> None:
@@ -90,9 +98,9 @@ def main() -> None:
         site = sites.open_bench(sites.a_copy(made, Path(folder))).site
         with site.database.reading() as connection:
             ((maker, model, _),) = counts.models(connection, 1)
-        ids = of_model(site, maker, model)
+        ids, version_text = of_model(site, maker, model)
         start = asked.clock()
-        needs_took = record(site, maker, model, asked.clock) - start
+        needs_took = record(site, maker, model, version_text, asked.clock) - start
         work(site)
         verdicts_took = asked.clock() - start
         start = asked.clock()
