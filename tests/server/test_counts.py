@@ -5,13 +5,15 @@ That nothing else makes them wrong is held at the end of every test of the serve
 
 import threading
 from collections import Counter
+from datetime import date
 
 import pytest
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, event, select, update
 
 from flashworthy_server.services import machines as machine_service
 from flashworthy_server.services import overview
 from flashworthy_server.store import counts
+from flashworthy_server.store.listing import Filters, list_machines
 from flashworthy_server.tables import combinations, machines, summary
 from support.site import WHO, a_sent_report
 
@@ -148,3 +150,48 @@ def test_a_number_that_is_wrong_is_found_and_mended(varied):
     assert ("standing", "unlisted", 2) in found
     assert mended == found
     assert overview.recount(varied.site, mend=False) == []
+
+
+# ---- how pages are found ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {},
+        {"outcome": "undecided"},
+        {"standing": "behind"},
+        {"priority": "immediate"},
+        {"maker": "Quillmark", "model": "Folio 14"},
+        {"place": "Alder Lane"},
+        {"firmware_before": date(2023, 1, 1)},
+        {"attention": "silent"},
+        {"attention": "priority"},
+        {"attention": "silent-after-flash"},
+        {"out_of_service": True},
+    ],
+    ids=str,
+)
+def test_no_page_reads_all_machines_without_an_index(varied, asked):
+    """As SQLite says itself: EXPLAIN QUERY PLAN. Walking along the names ends with the page."""
+    engine, seen = varied.site.database.engine, []
+
+    def note(connection, cursor, statement, parameters, context, executemany):
+        seen.append((statement, parameters))
+
+    event.listen(engine, "before_cursor_execute", note)
+    with varied.site.database.reading() as connection:
+        if connection.dialect.name != "sqlite":
+            pytest.skip("PostgreSQL chooses by its own statistics")
+        list_machines(connection, Filters(**asked), now=varied.clock(), after=None, count=50)
+    event.remove(engine, "before_cursor_execute", note)
+
+    with varied.site.database.reading() as connection:
+        plans = [
+            line.detail
+            for statement, parameters in seen
+            if statement.startswith("SELECT")
+            for line in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)
+        ]
+    assert plans != []
+    assert [line for line in plans if line in ("SCAN machines", "SCAN combinations")] == []

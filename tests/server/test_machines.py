@@ -104,6 +104,8 @@ def varied(site):
         ("attention=priority", [1, 4]),
         ("attention=secure-boot-off", [4]),
         ("attention=silent", []),
+        ("firmware_before=2023-05-05", [1, 2, 3, 4]),
+        ("firmware_before=2023-05-04", []),
         ("text=slate", [3]),
         ("text=MILL", [3]),
         ("text=1.34", [2]),

@@ -46,6 +46,9 @@ class FilterSchema(LimitSchema):
     place = text_filter()
     maker = text_filter()
     model = text_filter()
+    firmware_before = fields.Date(
+        metadata={"description": "older than this day, by the date that the firmware states"}
+    )
     text = text_filter()
     out_of_service = fields.Boolean(metadata={"description": "those, instead of those in service"})
     all = fields.Boolean(metadata={"description": "all that match, and not one page"})
