@@ -68,14 +68,14 @@ def test_a_file_that_is_no_database_is_one_plain_line(run):
 @pytest.mark.sqlite
 def test_a_database_that_fails_later_is_one_plain_line(run, url):
     with sqlite3.connect(url.removeprefix("sqlite:///")) as database:
-        database.execute("DROP TABLE attentions")
+        database.execute("DROP TABLE summary")
     database.close()
 
     result = run("overview")
 
     assert (result.exit_code, result.output) == (
         1,
-        "flashworthy-server: the database fails: no such table: attentions\n",
+        "flashworthy-server: the database fails: no such table: summary\n",
     )
 
 
