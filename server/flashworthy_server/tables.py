@@ -314,7 +314,11 @@ machines = Table(
     Index("ix_machines_by_outcome", "outcome", "out_of_service_at", "name", "id"),
     Index("ix_machines_by_place", "place", "out_of_service_at", "name", "id"),
     Index("ix_machines_by_firmware_on", "firmware_on", "out_of_service_at", "name", "id"),
-    Index("ix_machines_out", "name", "id", **_where("out_of_service_at IS NOT NULL")),
+    Index(
+        "ix_machines_out",
+        *("out_of_service_at", "name", "id"),
+        **_where("out_of_service_at IS NOT NULL"),
+    ),
     Index("ix_machines_own_priority", "own_priority", **_where("own_priority IS NOT NULL")),
     Index(None, "due_at"),
     Index("ix_machines_flash_alarm_at", "flash_alarm_at", **_where("flash_alarm_at IS NOT NULL")),

@@ -28,6 +28,7 @@ from flashworthy_common.readiness import (
     Verdict,
     assess,
 )
+from flashworthy_common.report import Report
 from flashworthy_common.symptoms import Symptom
 from flashworthy_common.values import Unknown
 from flashworthy_common.versions import Order
@@ -108,7 +109,8 @@ def know_reported(
     """
     own = _own_of(connection, [machine for machine, _ in reported])
     for machine, newest in reported:
-        yield _known(machine, newest, combinations[newest.combination_id], own, limits)
+        of = combinations[newest.combination_id]
+        yield _known(machine, newest, newest.to_judge, of, own, limits)
 
 
 def _keep(
@@ -188,7 +190,7 @@ def packages_for(connection: Connection, machine: StoredMachine, newest: Newest)
 def know(connection: Connection, machine: StoredMachine, newest: Newest) -> KnownMachine:
     """What the verdict of one machine rests on, with the newest version seen here."""
     of, own = needs.load(connection, newest.combination_id), _own_of(connection, [machine])
-    known = _known(machine, newest, of, own, load_limits(connection))
+    known = _known(machine, newest, newest.report, of, own, load_limits(connection))
     return replace(known, need=needs.with_observation(connection, of, known.need))
 
 
@@ -330,11 +332,16 @@ def _packages(machine: StoredMachine, of: StoredCombination, own: _Own) -> tuple
 
 
 def _known(
-    machine: StoredMachine, newest: Newest, of: StoredCombination, own: _Own, limits: Limits
+    machine: StoredMachine,
+    newest: Newest,
+    report: Report,
+    of: StoredCombination,
+    own: _Own,
+    limits: Limits,
 ) -> KnownMachine:
     known = Machine(
         name=machine.name,
-        report=newest.report,
+        report=report,
         place=machine.place or "",
         marked=machine.marked or "",
         received_at=newest.received_at,

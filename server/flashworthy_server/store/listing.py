@@ -6,7 +6,7 @@ when machines join in between, and the hundredth page costs what the first does.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from math import isqrt
 from typing import Any
 
@@ -33,6 +33,8 @@ from flashworthy_server.tables import acknowledgements, attentions, combinations
 IN_SERVICE = machines.c.out_of_service_at.is_(None)
 SOURCE = machines.outerjoin(combinations, machines.c.combination_id == combinations.c.id)
 PRIORITY = func.coalesce(machines.c.own_priority, combinations.c.priority)
+_OUT_OF_SERVICE = machines.c.out_of_service_at > datetime(1970, 1, 1, tzinfo=UTC)  # not null, and
+# a stretch of an index: SQLite rather walks through any other one that covers what is asked for
 MOST_GATHERED = 5_000  # machines that are sorted for one page: some milliseconds
 ROWS_OF_A_PAGE = 50  # usually
 
@@ -210,6 +212,8 @@ def _findable(filters: Filters, now: datetime) -> Iterator[list[_Found]]:
         yield [_Found(machines.c.firmware_on < filters.firmware_before)]
     if filters.attention is not None:
         yield _of_attention(AttentionCode(filters.attention), now)
+    if filters.out_of_service:
+        yield [_Found(_OUT_OF_SERVICE)]
 
 
 _OF_COMBINATION = combinations.join(machines, machines.c.combination_id == combinations.c.id)
@@ -234,7 +238,7 @@ def _of_attention(code: AttentionCode, now: datetime) -> list[_Found]:
 
 
 def _service(filters: Filters) -> ColumnElement[bool]:
-    return ~IN_SERVICE if filters.out_of_service else IN_SERVICE
+    return _OUT_OF_SERVICE if filters.out_of_service else IN_SERVICE
 
 
 def asks_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:

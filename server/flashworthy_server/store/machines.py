@@ -28,6 +28,7 @@ from flashworthy_server.db import upsert
 from flashworthy_server.store.packing import Whole, unpacked_against
 from flashworthy_server.tables import machines, whole_bodies
 
+_NOT_JUDGED = ("components",)  # sections that are shown only
 _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
 
@@ -35,10 +36,12 @@ _CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 class Newest:
     """A machine's newest report, and what is read from it; the report itself once it is asked for.
 
-    `read` makes the report from what is kept: half of all that loading a machine costs.
+    `read` makes the report from what is kept: half of all that loading a machine costs;
+    `read_to_judge` leaves out what no rule looks at, and takes half of that.
     """
 
     read: Callable[[], Report]
+    read_to_judge: Callable[[], Report] | None = None  # none: the report is at hand
     taken_at: datetime
     received_at: datetime
     clock_difference_seconds: Maybe[int]
@@ -51,6 +54,11 @@ class Newest:
     @cached_property
     def report(self) -> Report:
         return self.read()
+
+    @property
+    def to_judge(self) -> Report:
+        """The report, for rules only: its components may be missing."""
+        return self.read_to_judge() if self.read_to_judge else self.report
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -420,6 +428,7 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
     difference = row.clock_difference_seconds
     return Newest(
         read=partial(_read_report, row.report, whole),
+        read_to_judge=partial(_read_report, row.report, whole, _NOT_JUDGED),
         taken_at=row.taken_at,
         received_at=row.received_at,
         clock_difference_seconds=_CLOCK_UNKNOWN if difference is None else difference,
@@ -431,8 +440,9 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
     )
 
 
-def _read_report(body: bytes, whole: Whole) -> Report:
-    return report_from_json(json.loads(unpacked_against(body, whole.text)))
+def _read_report(body: bytes, whole: Whole, without: tuple[str, ...] = ()) -> Report:
+    said = json.loads(unpacked_against(body, whole.text))
+    return report_from_json({name: each for name, each in said.items() if name not in without})
 
 
 # ---- machines' tokens ------------------------------------------------------------------------

@@ -246,7 +246,10 @@ def upgrade() -> None:
             f"ix_machines_by_{name}", "machines", [first, "out_of_service_at", "name", "id"]
         )
     op.create_index(
-        "ix_machines_out", "machines", ["name", "id"], **_where("out_of_service_at IS NOT NULL")
+        "ix_machines_out",
+        "machines",
+        ["out_of_service_at", "name", "id"],
+        **_where("out_of_service_at IS NOT NULL"),
     )
     op.create_index(
         "ix_machines_own_priority",
