@@ -27,7 +27,7 @@ from sqlalchemy import (
 )
 
 from flashworthy_common.attention import PRESSING, AttentionCode
-from flashworthy_server.store.machines import is_within, names_within
+from flashworthy_server.store.machines import names_within
 from flashworthy_server.tables import acknowledgements, attentions, combinations, machines, summary
 
 IN_SERVICE = machines.c.out_of_service_at.is_(None)
@@ -282,11 +282,11 @@ def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
     if filters.id is None:
         found.append(_service(filters))
     if filters.place is not None:
-        found.append(is_within(filters.place))
+        found.append(names_within(_unlisted(machines.c.place), filters.place))
     if filters.attention is not None:
         found.append(asks_for(AttentionCode(filters.attention), now))
     if filters.firmware_before is not None:
-        found.append(machines.c.firmware_on < filters.firmware_before)
+        found.append(_unlisted(machines.c.firmware_on) < filters.firmware_before)
     if filters.text is not None:
         found.append(_has_text(filters.text, filters.out_of_service))
     return found
@@ -312,9 +312,9 @@ def _holds(column: ColumnElement[str], text: str) -> ColumnElement[bool]:
     return column.icontains(text, autoescape=True)
 
 
-def _unlisted(column: ColumnElement[str]) -> ColumnElement[str]:
-    """The same to whoever compares it, and nothing that an index begins with."""
-    return func.coalesce(column, "")
+def _unlisted(column: ColumnElement[Any]) -> ColumnElement[Any]:
+    """The same value, and nothing that an index begins with: walking along the names is meant."""
+    return func.coalesce(column, column)
 
 
 def _listed(row: Row[Any]) -> ListedMachine:
