@@ -82,8 +82,11 @@ def test_it_says_the_same_without_script(windows, path):
 
 
 def _without_times(shown):
-    """The words of a page; ages and times may differ from one moment and zone to the next."""
+    """The words of a page; ages and times may differ from one moment and zone to the next.
+
+    A box that ticks others is there with script only.
+    """
     words = shown.words
-    for time in shown.page.locator("time").all_inner_texts():
-        words = words.replace(" ".join(time.split()), "")
-    return words
+    for each in shown.page.locator("time, label:has([data-ticks])").all_inner_texts():
+        words = words.replace(" ".join(each.split()), "")
+    return " ".join(words.split())

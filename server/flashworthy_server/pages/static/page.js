@@ -21,7 +21,7 @@ for (const shown of document.querySelectorAll("time[datetime*=T]")) {
 }
 
 for (const all of document.querySelectorAll("input[data-ticks]")) {
-  all.parentElement.hidden = false;
+  all.parentElement.classList.remove("by-script");
   all.addEventListener("change", () => {
     for (const each of document.getElementsByName(all.dataset.ticks)) each.checked = all.checked;
   });
