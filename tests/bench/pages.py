@@ -1,16 +1,14 @@
 """Server time of every page: `python tests/bench/pages.py [--machines 100000] [--mix office]`.
 
 Prints, for each page and at 1,000 machines and at `--machines`, the median and the worst of many
-requests in this process, in milliseconds of wall time (SQLite), the bytes of the answer, and how
-much longer it takes at more machines. The bar is 50 ms.
+requests in this process, in milliseconds (SQLite; of processor time with `--cpu`), the bytes of the
+answer, and how much longer it takes at more machines. The bar is 50 ms.
 """
 
-import argparse
 import statistics
 import sys
 import tempfile
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
@@ -19,8 +17,11 @@ from bench import sites
 from flashworthy_server.services import today
 from flashworthy_server.services.who import Role
 from support.browser import Browser
+from support.figures import Figure, Figures, clock_of, options
 from support.library import paths
 from support.site import TestedSite
+
+Clock = Callable[[], float]  # seconds
 
 FEW, CALLS = 1_000, 15
 BAR_MS = 50
@@ -37,7 +38,7 @@ ASKED = (
 )
 
 
-def timings(tested: TestedSite) -> Iterator[tuple[str, list[float], int]]:
+def timings(tested: TestedSite, clock: Clock) -> Iterator[tuple[str, list[float], int]]:
     """Path, milliseconds of each call, and bytes, of every page that is there."""
     today.note_counts(tested.site)
     browser: Browser = tested.browser(Role.ADMINISTRATOR)
@@ -45,40 +46,46 @@ def timings(tested: TestedSite) -> Iterator[tuple[str, list[float], int]]:
         with browser.client.get(path) as first:
             is_page = first.status_code == 200 and first.content_type.startswith("text/html")
         if is_page:
-            taken = [_call(browser, path) for _ in range(CALLS)]
+            taken = [_call(browser, path, clock) for _ in range(CALLS)]
             yield path, [ms for ms, _ in taken], taken[0][1]
 
 
-def _call(browser: Browser, path: str) -> tuple[float, int]:
-    began = time.perf_counter()
+def _call(browser: Browser, path: str, clock: Clock) -> tuple[float, int]:
+    began = clock()
     with browser.client.get(path) as answer:
         size = len(answer.data)
-    return 1000 * (time.perf_counter() - began), size
+    return 1000 * (clock() - began), size
 
 
-def measured(machines: int, mix: str, folder: Path) -> dict[str, tuple[list[float], int]]:
+def measured(
+    machines: int, mix: str, folder: Path, clock: Clock
+) -> dict[str, tuple[list[float], int]]:
     made = sites.site_file(machines, mix, folder)
     with tempfile.TemporaryDirectory() as scratch:
         tested = sites.open_bench(sites.a_copy(made, Path(scratch)))
-        return {path: (taken, size) for path, taken, size in timings(tested)}
+        return {path: (taken, size) for path, taken, size in timings(tested, clock)}
 
 
 def main() -> None:
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--machines", type=int, default=100_000)
-    options.add_argument("--mix", choices=sites.MIXES, default="office")
-    options.add_argument("--folder", type=Path, default=sites.FOLDER)
-    asked = options.parse_args()
-    few = measured(FEW, asked.mix, asked.folder)
-    many = measured(asked.machines, asked.mix, asked.folder)
+    parser = options(__doc__)
+    clock_of(parser)
+    parser.add_argument("--machines", type=int, default=100_000)
+    parser.add_argument("--mix", choices=sites.MIXES, default="office")
+    parser.add_argument("--folder", type=Path, default=sites.FOLDER)
+    asked, figures = parser.parse_args(), Figures("pages")
+    few = measured(FEW, asked.mix, asked.folder, asked.clock)
+    many = measured(asked.machines, asked.mix, asked.folder, asked.clock)
     print(f"{'page':<46}{'1k ms':>8}{'ms':>8}{'worst':>8}{'times':>7}{'KB':>6}")
     for path, (taken, size) in many.items():
         before, now = (statistics.median(each) for each in (few.get(path, (taken, 0))[0], taken))
-        too_slow = " > bar" if now > BAR_MS else ""
+        figure = Figure(path, now, "ms", floor=before, floor_is=f"at {FEW:,}", bar=BAR_MS)
+        figures.found.append(figure)
+        too_slow = "" if figure.holds else " > bar"
         print(
             f"{path[:45]:<46}{before:>8.1f}{now:>8.1f}{max(taken):>8.1f}"
             f"{now / before:>7.1f}{size / 1024:>6.0f}{too_slow}"
         )
+    figures.write(asked.json)
 
 
 if __name__ == "__main__":

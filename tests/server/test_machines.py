@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from datetime import timedelta
+from urllib.parse import quote
 
 import pytest
 
@@ -116,6 +117,26 @@ def varied(site):
 )
 def test_filters_name_the_machines_that_are_meant(varied, query, numbers):
     assert names(varied.get(f"/machines?{query}")) == [f"desk-{each:03}" for each in numbers]
+
+
+@pytest.mark.parametrize(
+    ("text", "is_found"),
+    [
+        ("rm_7", True),
+        ("RM_7", True),
+        ("rm 7", False),  # _ stands for itself
+        ("50%", True),
+        ("5%", False),
+        ("/ \u00c9tage", True),
+        ("\u00c9TAGE", True),
+        ("\u00e9tage", False),  # only of A to Z both cases are one
+    ],
+)
+def test_a_text_is_found_whichever_case_its_letters_a_to_z_have(site, text, is_found):
+    site.machine(1, place="Mill 50% / \u00c9tage / Rm_7")
+
+    assert names(site.get(f"/machines?text={quote(text)}")) == (["desk-001"] if is_found else [])
+    assert names(site.get("/machines?text=nowhere")) == []
 
 
 def test_a_machine_without_a_report_for_long_is_silent(site):

@@ -84,7 +84,8 @@ class MarkSchema(Schema):
 def list_machines(query: dict[str, Any]) -> Any:
     """Machines in the order of their names, one page after another.
 
-    `place` means a place and all in it; `text` is looked for in name, place, model and version.
+    `place` means a place and all in it; `text` is looked for in name, place, model and version,
+    whichever case its letters A to Z have.
     With `all=true` all that match come at once; so they do with `Accept: text/csv`, as CSV.
     """
     site = current_site()

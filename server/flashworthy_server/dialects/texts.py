@@ -1,8 +1,9 @@
-"""Times and dates that a database writes itself, as text."""
+"""Texts: times and dates that a database writes itself, and what a text holds."""
 
+import re
 from typing import Any
 
-from sqlalchemy import Text
+from sqlalchemy import Boolean, ColumnElement, Text
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
@@ -44,3 +45,33 @@ def _time_on_postgresql(element: written_time, compiler: Any, **options: Any) ->
 @compiles(written_date, "postgresql")
 def _date_on_postgresql(element: written_date, compiler: Any, **options: Any) -> str:
     return f"to_char({compiler.process(element.clauses, **options)}, 'YYYY-MM-DD')"
+
+
+class holds(FunctionElement[bool]):  # noqa: N801
+    """Whether a text holds another one, whichever case the letters A to Z have in either.
+
+    All other letters must be the same: what SQLite's LIKE does, and does twice as fast as comparing
+    what lower() makes of both.
+    """
+
+    inherit_cache = True
+    type = Boolean()
+
+    def __init__(self, text: ColumnElement[str], part: str) -> None:
+        literally = re.sub("[%_/]", r"/\g<0>", part)
+        super().__init__(text, f"%{literally}%")
+
+    def self_group(self, against: Any = None) -> Any:
+        return self  # a condition as it is; a column would be held against 1
+
+
+@compiles(holds, "sqlite")
+def _holds_on_sqlite(element: holds, compiler: Any, **options: Any) -> str:
+    text, pattern = (compiler.process(each, **options) for each in element.clauses)
+    return f"{text} LIKE {pattern} ESCAPE '/'"
+
+
+@compiles(holds, "postgresql")
+def _holds_on_postgresql(element: holds, compiler: Any, **options: Any) -> str:
+    text, pattern = (compiler.process(each, **options) for each in element.clauses)
+    return f"{text} ILIKE {pattern} COLLATE \"C\" ESCAPE '/'"

@@ -20,6 +20,7 @@ from sqlalchemy import (
 
 from flashworthy_common.releases import Release, Review
 from flashworthy_common.values import from_json, to_json
+from flashworthy_server.dialects.texts import holds
 from flashworthy_server.store.statements import Kind, add_names, drop_names
 from flashworthy_server.tables import release_advisories, releases, reviews
 
@@ -190,7 +191,7 @@ def _conditions(filters: ReleaseFilters) -> list[ColumnElement[bool]]:
         naming = select(release_advisories.c.release_id)
         found.append(releases.c.id.in_(naming.where(_is_named(filters.advisory))))
     if filters.text is not None:
-        found.append(cast(releases.c.facts, Text).icontains(filters.text, autoescape=True))
+        found.append(holds(cast(releases.c.facts, Text), filters.text))
     return found
 
 

@@ -27,6 +27,7 @@ from sqlalchemy import (
 )
 
 from flashworthy_common.attention import PRESSING, AttentionCode
+from flashworthy_server.dialects.texts import holds
 from flashworthy_server.store.machines import names_within
 from flashworthy_server.tables import acknowledgements, attentions, combinations, machines, summary
 
@@ -297,19 +298,21 @@ def _has_text(text: str, out_of_service: bool) -> ColumnElement[bool]:
 
     The summary knows the places of machines in service only.
     """
-    places = select(summary.c.name).where(summary.c.facet == "place", _holds(summary.c.name, text))
+    places = select(summary.c.name).where(summary.c.facet == "place", holds(summary.c.name, text))
     known = select(combinations.c.id).where(
-        _holds(combinations.c.model, text) | _holds(combinations.c.version_text, text)
+        holds(combinations.c.model, text) | holds(combinations.c.version_text, text)
     )
+    place = machines.c.place
     return or_(
-        _holds(machines.c.name, text),
-        _holds(machines.c.place, text) if out_of_service else machines.c.place.in_(places),
-        machines.c.combination_id.in_(known),
+        holds(machines.c.name, text),
+        holds(place, text) if out_of_service else _is_among(place, places),
+        _is_among(machines.c.combination_id, known),
     )
 
 
-def _holds(column: ColumnElement[str], text: str) -> ColumnElement[bool]:
-    return column.icontains(text, autoescape=True)
+def _is_among(column: ColumnElement[Any], found: Select[Any]) -> ColumnElement[bool]:
+    """Where nothing is found, no row is held against it."""
+    return found.exists() & column.in_(found)
 
 
 def _unlisted(column: ColumnElement[Any]) -> ColumnElement[Any]:
