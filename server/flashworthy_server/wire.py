@@ -57,12 +57,6 @@ class Application:
 
 
 @dataclass(frozen=True, slots=True)
-class _ReadSection:
-    section: Section
-    problems: list[str]
-
-
-@dataclass(frozen=True, slots=True)
 class _Uptime:
     """`uptime_seconds` alone, to read it as forgivingly as a section."""
 
@@ -92,9 +86,8 @@ class SectionField(fields.Field[Any]):
             return self._deserialize(value, None, None)
         return super().deserialize(value, *args, **kwargs)
 
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
-        problems: list[str] = []
-        return _ReadSection(section_from_json(self.section_name, value, problems), problems)
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Section:
+        return section_from_json(self.section_name, value, [])
 
 
 def _uuid(version: int | None = None) -> Callable[[str], str]:
@@ -106,10 +99,6 @@ def _uuid(version: int | None = None) -> Callable[[str], str]:
         raise ValidationError(f"Expected {expected}, got {text[:80]!r}.")
 
     return check
-
-
-def _section_fields() -> dict[str, fields.Field[Any]]:
-    return {name: SectionField(name, metadata={"type": "object"}) for name in SECTIONS}
 
 
 class EnvelopeSchema(Schema):
@@ -141,24 +130,11 @@ class EnvelopeSchema(Schema):
     )
 
 
-class _ReportSchema(EnvelopeSchema):
-    """A report: its envelope and its nine sections."""
-
-    @post_load
-    def to_report(self, data: dict[str, Any], **kwargs: Any) -> ReadReport:
-        problems: list[str] = []
-        for name in SECTIONS.keys() & data.keys():
-            problems += data[name].problems
-            data[name] = data[name].section
-        if "uptime_seconds" in data:
-            uptime = {"uptime_seconds": data["uptime_seconds"]}
-            data["uptime_seconds"] = from_json(_Uptime, uptime, problems).uptime_seconds
-        del data["wire"]
-        return ReadReport(Report(**data), tuple(sorted(problems)))
-
-
-ReportSchema = _ReportSchema.from_dict(_section_fields(), name="Report")
-_REPORT_SCHEMA = ReportSchema()
+# For the OpenAPI document alone: `section_from_json` reads the sections, and refuses nothing.
+ReportSchema = EnvelopeSchema.from_dict(
+    {name: fields.Dict(metadata={"type": "object"}) for name in SECTIONS}, name="Report"
+)
+_ENVELOPE = EnvelopeSchema()
 
 
 class ApplicationSchema(Schema):
@@ -177,8 +153,6 @@ class ApplicationSchema(Schema):
 
     @post_load
     def to_application(self, data: dict[str, Any], **kwargs: Any) -> Application:
-        for name in ("identity", "machine"):
-            data[name] = data[name].section
         return Application(**data)
 
 
@@ -227,10 +201,18 @@ def read_report(data: Any) -> ReadReport:
         InvalidReportError: the envelope is wrong; every such field is named.
     """
     try:
-        found: ReadReport = _REPORT_SCHEMA.load(data)
+        envelope: dict[str, Any] = _ENVELOPE.load(data)
     except ValidationError as error:
         raise InvalidReportError(messages_by_field(error.messages)) from None
-    return found
+    problems: list[str] = []
+    del envelope["wire"]
+    if "uptime_seconds" in envelope:
+        uptime = {"uptime_seconds": envelope["uptime_seconds"]}
+        envelope["uptime_seconds"] = from_json(_Uptime, uptime, problems).uptime_seconds
+    sections: dict[str, Any] = {
+        name: section_from_json(name, data[name], problems) for name in SECTIONS if name in data
+    }
+    return ReadReport(Report(**envelope, **sections), tuple(sorted(problems)))
 
 
 def messages_by_field(messages: Any, path: str = "") -> dict[str, list[str]]:

@@ -8,7 +8,7 @@ import zlib
 from dataclasses import dataclass
 from typing import Any
 
-from flask import Request, g, request
+from flask import Request, request
 from flask_smorest import Blueprint as SmorestBlueprint
 from marshmallow import RAISE
 from webargs.flaskparser import FlaskParser
@@ -60,12 +60,6 @@ def read_file(limit_bytes: int) -> bytes:
     return _decoded(_received(limit_bytes), limit_bytes)
 
 
-def current_body() -> Body:
-    """The body that the route's schema was loaded from."""
-    body: Body = g.body
-    return body
-
-
 class _Parser(FlaskParser):
     def __init__(self) -> None:
         super().__init__()
@@ -74,8 +68,7 @@ class _Parser(FlaskParser):
 
     def load_json(self, req: Request, schema: Any) -> Any:
         config = current_site().config
-        g.body = read_body(config.report_body_bytes, config.report_values)
-        return g.body.data
+        return read_body(config.report_body_bytes, config.report_values).data
 
 
 class Blueprint(SmorestBlueprint):

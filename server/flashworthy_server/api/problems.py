@@ -21,6 +21,8 @@ Faults = list[Fault]
 
 def of_ours(error: errors.ServerError) -> Response:
     """A failure that the server knows."""
+    if isinstance(error, errors.InvalidReportError):
+        return _of_fields(status_of(error), error.fields, headers_of(error))
     return _problem(status_of(error), str(error), _faults_of_ours(error), headers_of(error))
 
 
@@ -30,9 +32,13 @@ def of_http(error: HTTPException) -> Response:
     messages = getattr(error, "data", {}).get("messages")
     if not messages:
         return _problem(status, detail, [], headers)
-    faults = _faults(_by_field(messages))
-    names = ", ".join(str(fault["field"]) for fault in faults)
-    return _problem(status, f"wrong or missing: {names}", faults, headers)
+    return _of_fields(status, _by_field(messages), headers)
+
+
+def _of_fields(
+    status: HTTPStatus, messages: dict[str, list[str]], headers: dict[str, str]
+) -> Response:
+    return _problem(status, f"wrong or missing: {', '.join(messages)}", _faults(messages), headers)
 
 
 def _problem(status: HTTPStatus, detail: str, faults: Faults, headers: dict[str, str]) -> Response:
@@ -45,8 +51,6 @@ def _problem(status: HTTPStatus, detail: str, faults: Faults, headers: dict[str,
 def _faults_of_ours(error: errors.ServerError) -> Faults:
     if isinstance(error, errors.BadRowsError):
         return [_fault_of_row(row) for row in error.rows]
-    if isinstance(error, errors.InvalidReportError):
-        return _faults(error.fields)
     if isinstance(error, errors.InvalidInputError):
         return [{"field": error.field, "reason": str(error)}]
     return []

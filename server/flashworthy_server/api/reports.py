@@ -6,31 +6,35 @@ from email.utils import parsedate_to_datetime
 from flask import request
 
 from flashworthy_server.answers import ReportReceiptSchema
-from flashworthy_server.api.bodies import Blueprint, current_body
+from flashworthy_server.api.bodies import Blueprint, read_body
 from flashworthy_server.services.ingest import Receipt, receive_report
 from flashworthy_server.web.context import current_address, current_machine, current_site
-from flashworthy_server.wire import ReadReport, ReportSchema
+from flashworthy_server.wire import ReportSchema, read_report
 
 blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
 
 
 @blueprint.route("", methods=["POST"])
-@blueprint.arguments(ReportSchema)
+@blueprint.doc(
+    requestBody={"required": True, "content": {"application/json": {"schema": ReportSchema}}}
+)
 @blueprint.alt_response(
     200, schema=ReportReceiptSchema, description="It was here already.", success=True
 )
 @blueprint.response(201, ReportReceiptSchema, description="It is on disk.")
-def receive(read: ReadReport) -> tuple[Receipt, int]:
+def receive() -> tuple[Receipt, int]:
     """Keep one report; sending it again changes nothing.
 
     The body may be compressed (Content-Encoding: gzip). The Date header tells how far the
     machine's clock is off.
     """
+    site = current_site()
+    body = read_body(site.config.report_body_bytes, site.config.report_values)
     receipt = receive_report(
-        current_site(),
+        site,
         current_machine(),
-        read,
-        current_body().text,
+        read_report(body.data),
+        body.text,
         _sent_at(),
         current_address() or None,
     )
