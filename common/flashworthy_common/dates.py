@@ -16,6 +16,7 @@ The spellings were learned from the open collection of SMBIOS tables `linuxhw/DM
 
 import re
 from datetime import date
+from functools import lru_cache
 
 from flashworthy_common.placeholders import is_placeholder
 from flashworthy_common.values import Unknown
@@ -47,6 +48,7 @@ _SPELLINGS = tuple(
 )
 
 
+@lru_cache(maxsize=4_096)  # machines of one model share theirs
 def parse_release_date(text: str | Unknown) -> date | Unknown:
     """The day of a release.
 

@@ -18,6 +18,7 @@ The spellings of the tables were learned from the open collection of SMBIOS tabl
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NewType
 
 from flashworthy_common.placeholders import LONGEST_NAME, is_placeholder
@@ -175,6 +176,7 @@ class Combination:
         return tuple(dict.fromkeys((*found, *filter(None, types))))
 
 
+@lru_cache(maxsize=4_096)  # most machines of a site are of some hundred combinations
 def combination_of(
     *,
     maker: str | Unknown,

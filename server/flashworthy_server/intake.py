@@ -1,25 +1,27 @@
 """What comes from many at once is written together, in one transaction, with no wait for more.
 
-Whoever comes while nobody writes takes everything that waits, writes it, and tells each what came
-of its own. So a lone report is written at once, and under load one commit serves many: on a disk
-on which a commit takes milliseconds, that decides how many reports a second there can be.
+Whoever comes while nobody writes gets the database ready, takes everything that waits by then,
+writes it, and tells each what came of its own. So a lone report is written at once, and under load
+one commit serves many: on a disk on which a commit takes milliseconds, that decides how many
+reports a second there can be.
 
 - What waits is bounded; beyond that, and for whoever waits too long, the server is busy.
 - Nobody is told anything before the transaction has ended.
+- Nobody is woken who has nothing to do: each waits for itself, until it is answered or its turn.
 """
 
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Generic, TypeVar
+from dataclasses import dataclass, field
+from typing import Generic, TypeVar, cast
 
 from flashworthy_server.errors import BusyError
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-Write = Callable[[Sequence[Item]], Sequence[Result | Exception]]
+Take = Callable[[], Sequence[Item]]
+Write = Callable[[Take[Item]], Sequence[Result | Exception]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,76 +33,97 @@ class Bounds:
     wait_seconds: float  # until writing an item has begun
 
 
+def _closed_lock() -> threading.Lock:
+    lock = threading.Lock()
+    lock.acquire()
+    return lock
+
+
 @dataclass(eq=False, slots=True)
 class _Slot(Generic[Item, Result]):
     """One item on its way, and what came of it."""
 
     item: Item
     result: Result | Exception | None = None
+    woken: threading.Lock = field(default_factory=_closed_lock)  # opened once: done, or its turn
 
 
 class Intake(Generic[Item, Result]):
     """One queue; every process has its own."""
 
     def __init__(self) -> None:
+        self._lock = threading.Lock()  # of the two below
         self._waiting: deque[_Slot[Item, Result]] = deque()
-        self._changed = threading.Condition()
         self._is_writing = False
 
     @property
     def waiting(self) -> int:
-        """How many items wait for their turn."""
+        """How many items wait to be taken."""
         return len(self._waiting)
 
     def hand_in(self, item: Item, write: Write[Item, Result], bounds: Bounds) -> Result:
         """Have an item written, together with whatever waits.
 
         Args:
-            write: writes items in their order; what came of each, or why it failed.
+            write: takes items, once the database is ready for them, and writes them in their
+                order; what came of each, or why it failed.
 
         Raises:
             BusyError: too much waits already, or it took too long until this one was begun with.
         """
-        slot = self._queued(item, bounds)
-        while slot.result is None:
-            batch = self._turn(slot, bounds)
-            if batch:
-                self._write(batch, write)
+        slot: _Slot[Item, Result] = _Slot(item)
+        if not self._join(slot, bounds):
+            self._wait(slot, bounds)
+        if slot.result is None:
+            self._write(write, bounds)
         if isinstance(slot.result, Exception):
             raise slot.result
-        return slot.result
+        return cast(Result, slot.result)  # whoever writes takes the oldest item, which is its own
 
-    def _queued(self, item: Item, bounds: Bounds) -> _Slot[Item, Result]:
-        slot: _Slot[Item, Result] = _Slot(item)
-        with self._changed:
+    def _join(self, slot: _Slot[Item, Result], bounds: Bounds) -> bool:
+        """Queue, and say whether it is this one's turn at once."""
+        with self._lock:
             if len(self._waiting) >= bounds.most_waiting:
                 raise BusyError("too many reports wait to be written: try again later")
             self._waiting.append(slot)
-        return slot
+            is_its_turn, self._is_writing = not self._is_writing, True
+        return is_its_turn
 
-    def _turn(self, slot: _Slot[Item, Result], bounds: Bounds) -> list[_Slot[Item, Result]]:
-        """Wait for the slot's result, which gives none, or for the turn to write these."""
-        end = time.monotonic() + bounds.wait_seconds
-        with self._changed:
-            while self._is_writing and slot.result is None:
-                in_time = self._changed.wait(end - time.monotonic())
-                if not in_time and slot in self._waiting:
-                    self._waiting.remove(slot)
-                    raise BusyError("the database is busy: try again later")
-            if slot.result is not None:
-                return []
-            self._is_writing = True
-            count = min(len(self._waiting), bounds.most_together)
-            return [self._waiting.popleft() for _ in range(count)]
+    def _wait(self, slot: _Slot[Item, Result], bounds: Bounds) -> None:
+        """Until it was written, or it is this one's turn to write."""
+        if slot.woken.acquire(timeout=bounds.wait_seconds):
+            return
+        with self._lock:
+            is_its_turn = slot.woken.acquire(blocking=False)
+            if not is_its_turn and slot in self._waiting:
+                self._waiting.remove(slot)
+                raise BusyError("the database is busy: try again later")
+        if not is_its_turn:
+            slot.woken.acquire()  # it is being written
 
-    def _write(self, batch: list[_Slot[Item, Result]], write: Write[Item, Result]) -> None:
+    def _write(self, write: Write[Item, Result], bounds: Bounds) -> None:
+        batch: list[_Slot[Item, Result]] = []
+
+        def take() -> Sequence[Item]:
+            with self._lock:
+                while self._waiting and len(batch) < bounds.most_together:
+                    batch.append(self._waiting.popleft())
+            return [slot.item for slot in batch]
+
         results: Sequence[Result | Exception]
         try:
-            results = write([slot.item for slot in batch])
+            results = write(take)
         except Exception as error:  # noqa: BLE001  (raised where each of them was handed in)
-            results = [error] * len(batch)
-        with self._changed:
-            for slot, result in zip(batch, results, strict=True):
-                slot.result = result
-            self._is_writing = False
-            self._changed.notify_all()
+            results = [error] * len(batch or take())
+        for slot, result in zip(batch, results, strict=True):
+            slot.result = result
+        self._hand_on()
+        for slot in batch[1:]:
+            slot.woken.release()
+
+    def _hand_on(self) -> None:
+        """Wake whoever has waited longest, to write next."""
+        with self._lock:
+            self._is_writing = bool(self._waiting)
+            if self._waiting:
+                self._waiting[0].woken.release()

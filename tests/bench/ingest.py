@@ -1,46 +1,57 @@
-"""What taking in a report costs, with everything on: `python tests/bench/ingest.py`.
+"""What taking in a report costs, with everything on: `python tests/bench/ingest.py [MACHINES...]`.
 
-Agents' reports (token, gzip, Date) go over loopback to `flashworthy-server serve` on SQLite with
-synchronous FULL; each is answered once it is on the disk. Prints, of reports that say nearly what
-the ones before said: reports a second, their share of the floor, CPU of the server per report,
-latencies, and bytes of database per report. The floor is measured in the same run: an application
-that answers 204 to the same requests, under the same application server.
+For sites of each size (`sites`), agents' reports (token, gzip, Date) go over loopback to
+`flashworthy-server serve` on SQLite with synchronous FULL; each is answered once it is on the disk.
+They say nearly what the ones before said. Prints how many were taken in each second, latencies, the
+server's processor time and bytes of database for each.
 
-`--fsync-ms 3` makes every fsync as slow as on a plain disk (a C compiler is needed), and compares
-with a commit per request.
+The floor is an application that answers 204 to the same requests, under the same application
+server; it takes turns with the server in short rounds, so that both meet the same noise. What
+counts is the median of the rounds.
+
+`--fsync-ms 3` makes every fsync as slow as on a plain disk (a C compiler is needed), and has a
+server that commits each report by itself take turns with the others.
 """
 
 import argparse
 import gzip
 import json
 import os
-import shutil
+import signal
+import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from email.utils import format_datetime
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+import sites
+from sqlalchemy import update
+
 from flashworthy_common.ids import uuid7
-from flashworthy_server import schema
 from flashworthy_server.config import config_from
 from flashworthy_server.services.credentials import digest_of
 from flashworthy_server.site import Site, open_site
+from flashworthy_server.store import history
 from flashworthy_server.store import machines as machine_store
-from support.load import Load, drive, post
+from flashworthy_server.tables import machines
+from support.figures import Figure, Figures, options
+from support.load import drive, post
 from support.servers import free_port
 
 BAR, GOAL = 0.12, 0.17  # of the floor
-CONNECTIONS = 32
-START_SECONDS = 60
+BAR_OF_SMALLEST, GOAL_OF_SMALLEST = 0.5, 0.7  # the share of the floor, by that of the smallest site
+BAR_P99_MS = 100.0
+BAR_TOGETHER, GOAL_TOGETHER = 3.0, 6.0  # times as many as with a commit for each
+CONNECTIONS, START_SECONDS = 32, 60
 PROGRAM = "import sys; from flashworthy_server.cli import main; sys.exit(main())"
 FLOOR = """
 def application(environ, start_response):
@@ -63,129 +74,108 @@ int fdatasync(int file) {
     return ((int (*)(int)) dlsym(RTLD_NEXT, "fdatasync"))(file);
 }
 """
-REPORT = json.loads((Path(__file__).parents[1] / "support/wire/report-1.json").read_text())
 SETTINGS = """
-database = "sqlite:///{folder}/bench.db"
+database = "sqlite:///{folder}/flashworthy.db"
 packages = "{folder}/packages"
 machine_requests_per_minute = 1000000000
 address_requests_per_minute = 1000000000
+reports_together = {together}
 """
 
 
-@dataclass(frozen=True)
-class Figure:
-    """One measured run."""
+@dataclass
+class Contestant:
+    """A server that takes turns with others, and what was measured of it."""
 
-    load: Load
-    cpu_us: float  # of the server, per request
+    port: int
+    master: int  # process id
+    per_second: list[float] = field(default_factory=list)  # of each round
+    latencies: list[float] = field(default_factory=list)  # seconds, of all rounds
+    cpu_seconds: float = 0.0
 
-    def shown(self) -> dict[str, Any]:
-        return {
-            "per_second": round(self.load.per_second, 1),
-            "cpu_us": round(self.cpu_us),
-            "p50_ms": round(self.load.percentile_ms(0.5), 1),
-            "p99_ms": round(self.load.percentile_ms(0.99), 1),
-            "statuses": dict(self.load.statuses),
-        }
+    def take_turn(self, requests: list[bytes]) -> None:
+        before = cpu_seconds(self.master)
+        load = drive(self.port, requests, connections=CONNECTIONS)
+        self.cpu_seconds += cpu_seconds(self.master) - before
+        assert len(load.answered) == len(requests), load.statuses
+        self.per_second.append(load.per_second)
+        self.latencies += load.latencies
+
+    @property
+    def median(self) -> float:
+        return statistics.median(self.per_second)
+
+    @property
+    def cpu_us(self) -> float:
+        return self.cpu_seconds / len(self.latencies) * 1e6
+
+    @property
+    def p99_ms(self) -> float:
+        return statistics.quantiles(self.latencies, n=100)[98] * 1e3
 
 
 # ---- what is sent -----------------------------------------------------------------------------
 
 
-def token_of(number: int) -> str:
-    return f"fwmachine_bench-{number}"
+@dataclass(frozen=True)
+class Sender:
+    """A machine of the site, and the report that it sent last."""
+
+    names: sites.Names
+    last: dict[str, Any]
+
+    def request(self, later: int, now: datetime) -> bytes:
+        """A report of which only what changes by itself differs from the last one."""
+        sequence, seen = self.last["sequence"] + later, now.strftime("%Y-%m-%dT%H:%M:%SZ")
+        sections = {
+            name: {**section, "seen_at": seen}
+            for name, section in self.last.items()
+            if isinstance(section, dict) and "seen_at" in section
+        }
+        number = self.names.number * 1_000 + sequence
+        times = {"taken_at": seen, "uptime_seconds": 3_600 * sequence}
+        own = {"report_id": str(uuid7(int(now.timestamp() * 1e3), number)), "sequence": sequence}
+        return post(
+            "/api/v1/reports",
+            gzip.compress(json.dumps({**self.last, **sections, **times, **own}).encode(), 6),
+            Authorization=f"Bearer {self.names.token}",
+            Content_Type="application/json",
+            Content_Encoding="gzip",
+            Date=format_datetime(now, usegmt=True),
+        )
 
 
-def agent_of(number: int) -> str:
-    return f"7b0c5a44-0a55-4c5e-9d4f-{number:012x}"
-
-
-def model_of(number: int, machines: int, mix: str) -> int:
-    """Office sites have at most 2,000 combinations; wild ones half as many as machines."""
-    return number % (min(2_000, max(1, machines // 20)) if mix == "office" else machines // 2 or 1)
-
-
-def report_of(number: int, sequence: int, model: int, now: datetime) -> dict[str, Any]:
-    """A whole report, of which only what changes by itself differs from the one before."""
-    milliseconds = int(now.timestamp() * 1000)
-    seen = now.strftime("%Y-%m-%dT%H:%M:%SZ")
-    report: dict[str, Any] = json.loads(json.dumps(REPORT))
-    for section in report.values():
-        if isinstance(section, dict) and "seen_at" in section:
-            section["seen_at"] = seen
-    report["report_id"] = str(uuid7(milliseconds, number * 1000 + sequence))
-    report["agent_id"], report["sequence"] = agent_of(number), sequence
-    report["taken_at"], report["uptime_seconds"] = seen, 3_600 * sequence + number % 977
-    report["identity"] |= {
-        "smbios_uuid": f"00112233-4455-6677-8899-{number:012x}",
-        "system_serial": f"QM-{number:07}",
-        "board_serial": f"MB-{number:07}",
-        "asset_tag": f"LIB-{number:07}",
-        "hostname": f"desk-{number:07}",
-    }
-    report["machine"]["product"] = f"Folio {model}"
-    report["firmware"]["version_text"] = f"1.{20 + model % 7}"
-    for place, probe in enumerate(report["agent"].get("probes") or ()):
-        probe["duration_ms"] = (sequence * 7 + place * 3 + number) % 40
-    return report
-
-
-def request_of(number: int, sequence: int, model: int, now: datetime) -> bytes:
-    body = json.dumps(report_of(number, sequence, model, now)).encode()
-    return post(
-        "/api/v1/reports",
-        gzip.compress(body, 6),
-        Authorization=f"Bearer {token_of(number)}",
-        Content_Type="application/json",
-        Content_Encoding="gzip",
-        Date=format_datetime(now, usegmt=True),
-    )
-
-
-def requests_of(options: argparse.Namespace, sequences: range) -> list[bytes]:
-    """One report of each machine, and then the next of each."""
-    now = datetime.now(UTC) - timedelta(seconds=5)
-    models = [model_of(each, options.machines, options.mix) for each in range(options.senders)]
-    return [
-        request_of(number, sequence, models[number], now + timedelta(milliseconds=sequence))
-        for sequence in sequences
-        for number in range(options.senders)
-    ]
-
-
-# ---- the site ---------------------------------------------------------------------------------
-
-
-def prepare(folder: Path, machines: int) -> Site:
-    """A site with this many enrolled machines that have not reported yet."""
-    (folder / "server.toml").touch(mode=0o600)
-    (folder / "server.toml").write_text(SETTINGS.format(folder=folder))
-    site = open_site(config_from({"database": f"sqlite:///{folder}/bench.db"}))
-    schema.migrate(site.database)
-    now = datetime.now(UTC)
+def senders_of(site: Site, count: int, machines_there: int) -> list[Sender]:
+    """Machines spread over the whole site, each with a token of its own."""
+    found = []
     with site.database.writing() as connection:
-        for number in range(machines):
-            added = machine_store.add_machine(connection, f"desk-{number:07}", now)
-            machine_store.save_agent(
-                connection,
-                added,
-                agent_id=agent_of(number),
-                token_digest=digest_of(token_of(number)),
-                now=now,
-            )
-    return site
+        for place in range(count):
+            names = sites.Names(place * machines_there // count)
+            id_ = names.number + 1
+            token = {"token_digest": digest_of(names.token), "token_made_at": site.clock()}
+            connection.execute(update(machines).where(machines.c.id == id_).values(token))
+            (machine,) = machine_store.load_machines(connection, [id_])
+            body = history.load_body(connection, id_, machine.report_number)
+            assert body is not None
+            found.append(Sender(names, json.loads(body)))
+        # nothing else is to be judged meanwhile
+        connection.execute(update(machines).values(due_at=None))
+    return found
+
+
+# ---- who takes turns --------------------------------------------------------------------------
 
 
 @contextmanager
-def running(command: list[str], port: int, environment: dict[str, str]) -> Iterator[int]:
-    """A server that answers; the process id of its master."""
-    process = subprocess.Popen(command, env=os.environ | environment)
+def running(command: list[str], environment: dict[str, str], port: int) -> Iterator[Contestant]:
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    process = subprocess.Popen(command, env=os.environ | environment, **quiet)
     try:
         wait_for(port, process)
-        yield process.pid
+        yield Contestant(port, process.pid)
     finally:
-        process.terminate()
-        process.wait(60)
+        process.send_signal(signal.SIGTERM)
+        process.wait(START_SECONDS)
 
 
 def wait_for(port: int, process: subprocess.Popen[bytes]) -> None:
@@ -211,38 +201,22 @@ def cpu_seconds(master: int) -> float:
     return spent / os.sysconf("SC_CLK_TCK")
 
 
-def measured(port: int, master: int, requests: list[bytes], seconds: float) -> Figure:
-    before = cpu_seconds(master)
-    load = drive(port, requests, connections=CONNECTIONS, seconds=seconds)
-    return Figure(load, (cpu_seconds(master) - before) / max(1, len(load.latencies)) * 1e6)
-
-
-def floor(folder: Path, options: argparse.Namespace, requests: list[bytes]) -> Figure:
+def an_empty_answer(folder: Path, asked: argparse.Namespace) -> Any:
     (folder / "floor_application.py").write_text(FLOOR)
     port = free_port()
     command = [sys.executable, "-m", "gunicorn", "--chdir", str(folder), "-k", "gthread"]
-    command += [
-        "-w",
-        str(options.workers),
-        "--threads",
-        str(options.threads),
-        "--no-control-socket",
-    ]
-    command += ["-b", f"127.0.0.1:{port}", "--log-level", "error", "floor_application:application"]
-    with running(command, port, {}) as master:
-        return measured(port, master, requests, options.seconds / 2)
+    command += ["-w", str(asked.workers), "--threads", str(asked.threads), "--no-control-socket"]
+    command += ["-b", f"127.0.0.1:{port}", "floor_application:application"]
+    return running(command, {}, port)
 
 
-@contextmanager
-def serving(
-    folder: Path, options: argparse.Namespace, slow: dict[str, str]
-) -> Iterator[tuple[int, int]]:
-    port = free_port()
+def a_server(folder: Path, asked: argparse.Namespace, slow: dict[str, str], together: int) -> Any:
+    settings, port = folder / f"server-{together}.toml", free_port()
+    settings.touch(mode=0o600)
+    settings.write_text(SETTINGS.format(folder=folder, together=together))
     command = [sys.executable, "-c", PROGRAM, "serve", "--port", str(port)]
-    command += ["--workers", str(options.workers), "--threads", str(options.threads)]
-    command += ["--settings", str(folder / "server.toml")]
-    with running(command, port, slow) as master:
-        yield port, master
+    command += ["--workers", str(asked.workers), "--threads", str(asked.threads)]
+    return running([*command, "--settings", str(settings)], slow, port)
 
 
 def slow_disk(folder: Path, milliseconds: float) -> dict[str, str]:
@@ -255,74 +229,101 @@ def slow_disk(folder: Path, milliseconds: float) -> dict[str, str]:
     return {"LD_PRELOAD": str(library), "FSYNC_MICROSECONDS": str(int(milliseconds * 1000))}
 
 
-def database_bytes(folder: Path) -> int:
-    return (folder / "bench.db").stat().st_size
+def measure(size: int, asked: argparse.Namespace, figures: Figures) -> float:
+    """Tell the figures of one site; its share of the floor."""
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name, ExitStack() as servers:
+        folder = Path(name)
+        database = sites.a_copy(sites.site_file(size, asked.mix, asked.folder), folder)
+        database.chmod(0o600)
+        site = open_site(config_from({"database": f"sqlite:///{database}"}))
+        senders = senders_of(site, min(asked.senders, size), size)
+        site.database.close()
+        slow = slow_disk(folder, asked.fsync_ms)
+        lowest = servers.enter_context(an_empty_answer(folder, asked))
+        server = servers.enter_context(a_server(folder, asked, slow, asked.together))
+        contestants = [lowest, server]
+        if slow:
+            contestants.append(servers.enter_context(a_server(folder, asked, slow, 1)))
+        server.take_turn([each.request(1, datetime.now(UTC)) for each in senders])  # a new month
+        warmed, before, later = Contestant(server.port, server.master), database_bytes(database), 2
+        contestants[1] = server = warmed
+        for _ in range(asked.rounds):
+            for contestant in contestants:
+                now = datetime.now(UTC)
+                contestant.take_turn([each.request(later, now) for each in senders])
+                later += contestant is not lowest
+        kept = len(senders) * asked.rounds * (len(contestants) - 1)
+        grown = (database_bytes(database) - before) / kept
+    tell(figures, f"{size:,} machines, {asked.mix}", contestants, grown)
+    return server.median / lowest.median
 
 
-def run(folder: Path, options: argparse.Namespace) -> dict[str, Any]:
-    prepare(folder, options.machines).database.close()
-    rounds = max(1, options.reports // options.senders)
-    later = requests_of(options, range(2, rounds + 2))
-    slow = slow_disk(folder, options.fsync_ms)
-    lowest = floor(folder, options, later)
-    found: dict[str, Any] = {"machines": options.machines, "mix": options.mix}
-    found["floor"] = lowest.shown()
-    with serving(folder, options, slow) as (port, master):
-        first = measured(port, master, requests_of(options, range(1, 2)), 3600)
-        before = database_bytes(folder)
-        figure = measured(port, master, later, options.seconds)
-    found["first reports"], found["ingest"] = first.shown(), figure.shown()
-    found["bytes per report"] = round((database_bytes(folder) - before) / taken_in(figure))
-    found["share of the floor"] = round(figure.load.per_second / lowest.load.per_second, 3)
-    if options.fsync_ms:
-        alone = one_by_one(folder, options, slow, range(rounds + 2, 2 * rounds + 2))
-        found["with a commit per report"] = alone.shown()
-        found["times as many together"] = round(figure.load.per_second / alone.load.per_second, 2)
-    return found
+def database_bytes(database: Path) -> int:
+    return sum(each.stat().st_size for each in (database, Path(f"{database}-wal")))
 
 
-def one_by_one(
-    folder: Path, options: argparse.Namespace, slow: dict[str, str], sequences: range
-) -> Figure:
-    """The same with a transaction for each report."""
-    with (folder / "server.toml").open("a") as file:
-        file.write("reports_together = 1\n")
-    with serving(folder, options, slow) as (port, master):
-        figure = measured(port, master, requests_of(options, sequences), options.seconds)
-    taken_in(figure)
-    return figure
-
-
-def taken_in(figure: Figure) -> int:
-    """How many reports were taken in: all, or the figure is worth nothing."""
-    taken = figure.load.statuses[201]
-    assert taken == len(figure.load.latencies) > 0, figure.load.statuses
-    return taken
+def tell(figures: Figures, of: str, contestants: list[Contestant], grown: float) -> None:
+    lowest, server, *alone = contestants
+    floor, cpu = lowest.median, "an empty answer"
+    figures.tell(
+        Figure(
+            f"{of}: reports taken in",
+            server.median,
+            "a second",
+            floor=floor,
+            floor_is=cpu,
+            bar=BAR * floor,
+            goal=GOAL * floor,
+            more_is_better=True,
+        )
+    )
+    figures.tell(Figure(f"{of}: 99 of 100 answered", server.p99_ms, "ms", bar=BAR_P99_MS))
+    figures.tell(
+        Figure(f"{of}: processor", server.cpu_us, "µs a report", floor=lowest.cpu_us, floor_is=cpu)
+    )
+    figures.tell(Figure(f"{of}: database", grown, "bytes a report"))
+    for each in alone:
+        figures.tell(
+            Figure(
+                f"{of}: reports taken in, on a slow disk",
+                server.median,
+                "a second",
+                floor=each.median,
+                floor_is="with a commit for each",
+                bar=BAR_TOGETHER * each.median,
+                goal=GOAL_TOGETHER * each.median,
+                more_is_better=True,
+            )
+        )
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--machines", type=int, default=1_000)
+    parser = options(__doc__)
+    parser.add_argument("sizes", type=int, nargs="*", default=[1_000])
+    parser.add_argument("--mix", choices=sites.MIXES, default="office")
     parser.add_argument("--senders", type=int, default=1_000, help="machines that send")
-    parser.add_argument("--mix", choices=("office", "wild"), default="office")
-    parser.add_argument("--reports", type=int, default=20_000)
-    parser.add_argument("--seconds", type=float, default=15.0)
+    parser.add_argument("--rounds", type=int, default=8, help="in each, every sender sends once")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--threads", type=int, default=8)
+    parser.add_argument("--together", type=int, default=200, help="reports of one commit at most")
     parser.add_argument("--fsync-ms", type=float, default=0.0)
-    parser.add_argument("--json", type=Path, help="write the figures to this file")
-    options = parser.parse_args()
-    options.senders = min(options.senders, options.machines)
-    folder = Path(tempfile.mkdtemp(prefix="flashworthy-bench-"))
-    try:
-        found = run(folder, options)
-    finally:
-        shutil.rmtree(folder)
-    for name, figure in found.items():
-        print(f"{name}: {figure}")
-    print(f"bar {BAR}, goal {GOAL} of the floor; p99 at most 100 ms")
-    if options.json:
-        options.json.write_text(json.dumps(found, indent=1))
+    parser.add_argument("--folder", type=Path, default=sites.FOLDER)
+    asked, figures = parser.parse_args(), Figures("ingest")
+    shares = [measure(size, asked, figures) for size in asked.sizes]
+    for size, share in zip(asked.sizes[1:], shares[1:], strict=True):
+        figures.tell(
+            Figure(
+                f"{size:,} machines, {asked.mix}: share of the floor",
+                share,
+                "",
+                floor=shares[0],
+                floor_is=f"at {asked.sizes[0]:,}",
+                bar=BAR_OF_SMALLEST * shares[0],
+                goal=GOAL_OF_SMALLEST * shares[0],
+                more_is_better=True,
+            )
+        )
+    figures.write(asked.json)
 
 
 if __name__ == "__main__":

@@ -39,7 +39,8 @@ class Gate:
         self.opened = threading.Semaphore(0)
         self.begun = threading.Semaphore(0)
 
-    def write(self, items):
+    def write(self, take):
+        items = take()
         self.batches.append(list(items))
         self.begun.release()
         assert self.opened.acquire(timeout=PATIENCE_SECONDS)
@@ -121,12 +122,88 @@ def test_what_waits_too_long_is_turned_away_and_never_written():
 def test_a_writer_that_fails_fails_all_that_it_wrote_and_the_next_one_works():
     intake = Intake()
 
-    def fail(items):
+    def fail(take):
+        take()
         raise NoSpaceError("the disk is full")
 
     with pytest.raises(NoSpaceError):
         intake.hand_in("a", fail, BOUNDS)
-    assert intake.hand_in("b", lambda items: [f"{each}!" for each in items], BOUNDS) == "b!"
+    assert intake.hand_in("b", lambda take: [f"{each}!" for each in take()], BOUNDS) == "b!"
+
+
+def test_a_writer_that_never_gets_the_database_fails_all_that_wait_by_then():
+    intake, begun, opened = Intake(), threading.Event(), threading.Event()
+
+    def fail(take):
+        begun.set()
+        assert opened.wait(PATIENCE_SECONDS)
+        raise BusyError("the database is busy")
+
+    failed = []
+
+    def hand_in(item):
+        with pytest.raises(BusyError):
+            intake.hand_in(item, fail, BOUNDS)
+        failed.append(item)
+
+    threads = [threading.Thread(target=hand_in, args=(item,)) for item in "abc"]
+    for thread in threads:
+        thread.start()
+    assert begun.wait(PATIENCE_SECONDS)
+    wait_until(lambda: intake.waiting == 3)
+    opened.set()
+    for thread in threads:
+        thread.join(PATIENCE_SECONDS)
+
+    assert sorted(failed) == ["a", "b", "c"]
+    assert intake.waiting == 0
+
+
+def test_what_comes_until_the_database_is_ready_is_written_together():
+    intake, begun, opened, batches = Intake(), threading.Event(), threading.Event(), []
+
+    def write(take):
+        begun.set()
+        assert opened.wait(PATIENCE_SECONDS)
+        batches.append(list(take()))
+        return batches[-1]
+
+    threads = [
+        threading.Thread(target=intake.hand_in, args=(item, write, BOUNDS)) for item in "abc"
+    ]
+    for thread in threads:
+        thread.start()
+    assert begun.wait(PATIENCE_SECONDS)
+    wait_until(lambda: intake.waiting == 3)
+    opened.set()
+    for thread in threads:
+        thread.join(PATIENCE_SECONDS)
+
+    assert [sorted(batch) for batch in batches] == [["a", "b", "c"]]
+
+
+def test_many_threads_at_once_are_each_answered_for_their_own_item():
+    intake, answers, counted = Intake(), {}, []
+
+    def write(take):
+        items = take()
+        counted.append(len(items))
+        time.sleep(0.001)  # others come meanwhile
+        return [item * 2 for item in items]
+
+    def hand_in(start):
+        for item in range(start, start + 100):
+            answers[item] = intake.hand_in(item, write, BOUNDS)
+
+    threads = [threading.Thread(target=hand_in, args=(start,)) for start in range(0, 800, 100)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(PATIENCE_SECONDS)
+
+    assert answers == {item: item * 2 for item in range(800)}
+    assert sum(counted) == 800
+    assert max(counted) > 1
 
 
 # ---- reports ----------------------------------------------------------------------------------
@@ -163,7 +240,7 @@ def kept(site):
 def test_two_reports_of_one_machine_in_one_batch_are_kept_one_after_the_other(site, machines):
     batch = [arrival(site, 1, 3), arrival(site, 2, 2), arrival(site, 1, 4), arrival(site, 1, 2)]
 
-    found = ingest._keep_all(site.site, batch)
+    found = ingest._keep_all(site.site, lambda: batch)
 
     assert all(isinstance(each, Receipt) and each.stored for each in found)
     assert kept(site) == [
@@ -174,7 +251,9 @@ def test_two_reports_of_one_machine_in_one_batch_are_kept_one_after_the_other(si
 
 
 def test_a_report_twice_in_one_batch_is_kept_once(site, machines):
-    first, again = ingest._keep_all(site.site, [arrival(site, 1, 2), arrival(site, 1, 2)])
+    twice = [arrival(site, 1, 2), arrival(site, 1, 2)]
+
+    first, again = ingest._keep_all(site.site, lambda: twice)
 
     assert (first.stored, again.stored) == (True, False)
     assert len(kept(site)) == 4
@@ -183,7 +262,7 @@ def test_a_report_twice_in_one_batch_is_kept_once(site, machines):
 def test_an_id_that_two_machines_use_in_one_batch_is_one_machines(site, machines):
     batch = [arrival(site, number, 2, report_number=9000) for number in (1, 2, 3)]
 
-    found = ingest._keep_all(site.site, batch)
+    found = ingest._keep_all(site.site, lambda: batch)
 
     assert [type(each) for each in found] == [Receipt, ConflictError, ConflictError]
     assert len(kept(site)) == 4
@@ -197,7 +276,8 @@ def test_a_report_that_cannot_be_judged_does_not_fail_the_others(site, machines,
         return judge(known, now)
 
     monkeypatch.setattr(ingest, "judgement_of", fail_for_the_second)
-    found = ingest._keep_all(site.site, [arrival(site, number, 2) for number in (1, 2, 3)])
+    batch = [arrival(site, number, 2) for number in (1, 2, 3)]
+    found = ingest._keep_all(site.site, lambda: batch)
 
     assert [type(each) for each in found] == [Receipt, AssertionError, Receipt]
     assert [row for row in kept(site) if row[1] == 2] == [(1, 2, "current"), (3, 2, "current")]
@@ -211,7 +291,7 @@ def test_a_token_that_was_revoked_since_it_was_seen_lets_nothing_in(site, machin
     with site.site.database.writing() as connection:
         ingest.machine_store.revoke_token(connection, 1)
 
-    refused, stored = ingest._keep_all(site.site, batch)
+    refused, stored = ingest._keep_all(site.site, lambda: batch)
 
     assert isinstance(refused, InvalidTokenError)
     assert stored.stored

@@ -9,7 +9,7 @@
   happens to few, such as a version that changed, for each by itself.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import Enum
@@ -41,7 +41,7 @@ from flashworthy_server.errors import (
     InvalidTokenError,
     ServerError,
 )
-from flashworthy_server.intake import Bounds
+from flashworthy_server.intake import Bounds, Take
 from flashworthy_server.services import audit
 from flashworthy_server.services.credentials import forget_token
 from flashworthy_server.services.flashes import Settled, settle
@@ -110,6 +110,9 @@ class Arrival:
         return Seen(self.report, self.report.taken_at + timedelta(seconds=late_by))
 
 
+MayBeHere = Callable[[Arrival, StoredMachine], bool]
+
+
 @dataclass(frozen=True, slots=True)
 class Receipt:
     report_id: str
@@ -126,6 +129,7 @@ class _Kept:
     arrival: Arrival
     machine: StoredMachine
     known: Evidence
+    seen: Evidence
     found: Likeness
     as_: KeptAs
     number: int
@@ -179,7 +183,7 @@ def receive_report(
     except InvalidTokenError:
         forget_token(site, agent.token_digest)
         raise
-    return replace(receipt, rotate_token=receipt.rotate_token or agent.rotate_token)
+    return replace(receipt, rotate_token=True) if agent.rotate_token else receipt
 
 
 def is_full(site: Site) -> bool:
@@ -221,15 +225,17 @@ def keep_word(
 # ---- many at once -----------------------------------------------------------------------------
 
 
-def _keep_all(site: Site, arrivals: Sequence[Arrival]) -> list[Receipt | Exception]:
+def _keep_all(site: Site, take: Take[Arrival]) -> list[Receipt | Exception]:
     """Keep reports in one transaction, beside other processes; where that fails, each alone."""
+    arrivals: Sequence[Arrival] = ()
     try:
         with site.database.writing(beside_others=True) as connection:
-            return _keep(site, connection, arrivals)
+            arrivals = take()
+            return _keep(site, connection, arrivals, _is_likely_here)
     except ServerError as error:  # the database is busy or full, whatever is to be kept
-        return [error] * len(arrivals)
+        return [error] * len(arrivals or take())
     except Exception:  # noqa: BLE001  (one cannot be kept, or another process was in its way)
-        return [_keep_alone(site, each) for each in arrivals]
+        return [_keep_alone(site, each) for each in arrivals or take()]
 
 
 def _keep_alone(site: Site, arrival: Arrival) -> Receipt | Exception:
@@ -241,20 +247,34 @@ def _keep_alone(site: Site, arrival: Arrival) -> Receipt | Exception:
 
 
 def _keep_one(site: Site, connection: Connection, arrival: Arrival) -> Receipt:
-    (found,) = _keep(site, connection, [arrival])
+    (found,) = _keep(site, connection, [arrival], lambda *_: True)
     if isinstance(found, Exception):
         raise found
     return found
 
 
+def _is_likely_here(arrival: Arrival, machine: StoredMachine) -> bool:
+    """Whether the report may have come before: its agent gave a number as high already.
+
+    One with a new number is taken for new, without a query; where its id is another report's after
+    all, the database refuses it, and all that wait with it are kept one by one.
+    """
+    report, last = arrival.report, machine.sequence
+    return report.agent_id != machine.agent_id or last is None or report.sequence <= last
+
+
 def _keep(
-    site: Site, connection: Connection, arrivals: Sequence[Arrival]
+    site: Site, connection: Connection, arrivals: Sequence[Arrival], is_likely_here: MayBeHere
 ) -> list[Receipt | Exception]:
-    """What came of each; of one machine, each is kept before the next is looked at."""
+    """What came of each; of one machine, each is kept before the next is looked at.
+
+    Args:
+        is_likely_here: of which reports it is asked whether they came before.
+    """
     found: dict[int, Receipt | Exception] = {}
     limits = load_limits(connection)
     for turn in _turns(arrivals):
-        found |= _keep_turn(site, connection, turn, limits)
+        found |= _keep_turn(site, connection, turn, limits, is_likely_here)
     return [found[id(each)] for each in arrivals]
 
 
@@ -271,24 +291,29 @@ def _turns(arrivals: Iterable[Arrival]) -> list[list[Arrival]]:
 
 
 def _keep_turn(
-    site: Site, connection: Connection, arrivals: Sequence[Arrival], limits: Limits
+    site: Site,
+    connection: Connection,
+    arrivals: Sequence[Arrival],
+    limits: Limits,
+    is_likely_here: MayBeHere,
 ) -> dict[int, Receipt | Exception]:
     """What came of each, by the identity of the arrival; each is of another machine."""
     machines = machine_store.take_machines(connection, [each.machine_id for each in arrivals])
-    ids = [each.report.report_id for each in arrivals]
-    owners = history_store.machines_of_reports(connection, ids)
     found: dict[int, Receipt | Exception] = {}
-    fresh = []
+    let_in: list[tuple[Arrival, StoredMachine]] = []
     for each in arrivals:
         try:
-            machine = _let_in(each, machines)
-            if _is_here(each, owners):
-                found[id(each)] = _receipt(each, machine, stored=False)
-            else:
-                fresh.append((each, machine))
-        except ServerError as error:
+            let_in.append((each, _let_in(each, machines)))
+        except InvalidTokenError as error:
             found[id(each)] = error
-    kept = _add(connection, fresh)
+    likely = [each.report.report_id for each, machine in let_in if is_likely_here(each, machine)]
+    owners = history_store.machines_of_reports(connection, likely)
+    found |= {
+        id(each): _of_known(each, machine, owners[each.report.report_id])
+        for each, machine in let_in
+        if each.report.report_id in owners
+    }
+    kept = _add(connection, [each for each in let_in if id(each[0]) not in found])
     digests = _renew_machines(site, connection, [each for each in kept if each.is_current], limits)
     for new in kept:
         digest = digests.get(new.machine.id)
@@ -304,11 +329,11 @@ def _let_in(arrival: Arrival, machines: Mapping[int, StoredMachine]) -> StoredMa
     return machine
 
 
-def _is_here(arrival: Arrival, owners: Mapping[str, int]) -> bool:
-    owner = owners.get(arrival.report.report_id, arrival.machine_id)
+def _of_known(arrival: Arrival, machine: StoredMachine, owner: int) -> Receipt | Exception:
+    """What came of a report whose id is here already."""
     if owner != arrival.machine_id:
-        raise ConflictError("report_id: another machine has a report with this id")
-    return arrival.report.report_id in owners
+        return ConflictError("report_id: another machine has a report with this id")
+    return _receipt(arrival, machine, stored=False)
 
 
 def _receipt(
@@ -336,11 +361,13 @@ def _add(connection: Connection, fresh: Sequence[tuple[Arrival, StoredMachine]])
 
 
 def _weighed(arrival: Arrival, machine: StoredMachine, known: Evidence) -> _Kept:
-    found = likeness(known, evidence_of(arrival.report.identity))
+    seen = evidence_of(arrival.report.identity)
+    found = likeness(known, seen)
     return _Kept(
         arrival=arrival,
         machine=machine,
         known=known,
+        seen=seen,
         found=found,
         as_=_kept_as(machine, arrival.report, found),
         number=machine.report_number + 1,
@@ -383,7 +410,7 @@ def _note_identity(connection: Connection, kept: _Kept) -> None:
     if kept.as_ is not KeptAs.LATE:
         note_likeness(connection, machine.id, kept.found, now)
     if kept.is_current:
-        learn(connection, machine.id, kept.known, evidence_of(report.identity), now)
+        learn(connection, machine.id, kept.known, kept.seen, now)
 
 
 def _is_told_twice(connection: Connection, machine: StoredMachine, report: Report) -> bool:
@@ -453,7 +480,9 @@ def _renewed(
         placed = follow_rules(connection, machine, name, arrival.address)
     else:
         placed = note_place(connection, machine, place, PlaceBy.AGENT)
-    return _Renewed(kept, replace(placed, name=name), newest, policy, settled)
+    if name != placed.name:
+        placed = replace(placed, name=name)
+    return _Renewed(kept, placed, newest, policy, settled)
 
 
 def _save(
@@ -537,8 +566,8 @@ def _note_change(
 def _save_attentions(site: Site, connection: Connection, renewed: Sequence[_Renewed]) -> None:
     now = site.clock()
     shown_from = now - timedelta(days=site.config.changed_shown_days)
-    ids = [each.machine.id for each in renewed]
-    changes = history_store.last_changes(connection, ids, shown_from)
+    changed = [each.machine.id for each in renewed if each.newest.runs_since(shown_from)]
+    changes = history_store.last_changes(connection, changed, shown_from)
     found = {
         each.machine.id: list(_attentions(each, changes.get(each.machine.id))) for each in renewed
     }

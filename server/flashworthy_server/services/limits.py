@@ -23,9 +23,15 @@ class Limits:
             by_place: canonical JSON of each.
         """
         self._by_place = dict(by_place)
+        self._found: dict[str | None, Policy] = {}
 
     def policy_at(self, place: str | None) -> Policy:
         """The policy that holds at a place; with none, for the site as a whole."""
+        if place not in self._found:
+            self._found[place] = self._policy_at(place)
+        return self._found[place]
+
+    def _policy_at(self, place: str | None) -> Policy:
         around = (None, *places_around(place)) if place else (None,)
         return _policy(tuple(self._by_place[each] for each in around if each in self._by_place))
 

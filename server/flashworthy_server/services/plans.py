@@ -51,7 +51,9 @@ def digest_of(known: KnownMachine) -> str:
         *(machine.name, machine.place, machine.marked, machine.packages, RULES_VERSION),
         to_json(machine.confirmations),
     )
-    need = replace(known.need, newest_seen=None)
+    need = known.need
+    if need.newest_seen is not None:
+        need = replace(need, newest_seen=None)
     text = json.dumps(facts) + _text(need) + _text(known.policy)
     return hashlib.sha256(text.encode()).hexdigest()
 

@@ -1,6 +1,6 @@
 """What only grows: reports as they came, and firmware changes."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -54,9 +54,11 @@ def machine_of_report(connection: Connection, report_id: str) -> int | None:
     return machines_of_reports(connection, [report_id]).get(report_id)
 
 
-def machines_of_reports(connection: Connection, ids: Iterable[str]) -> dict[str, int]:
+def machines_of_reports(connection: Connection, ids: Sequence[str]) -> dict[str, int]:
     """The machine of each of these reports that is here already, by the report's id."""
-    rows = connection.execute(_MACHINES_OF_REPORTS, {"ids": list(ids)})
+    if not ids:
+        return {}
+    rows = connection.execute(_MACHINES_OF_REPORTS, {"ids": ids})
     return {row.report_id: row.machine_id for row in rows}
 
 
@@ -190,10 +192,12 @@ def load_changes(connection: Connection, machine_id: int, count: int) -> Sequenc
 
 
 def last_changes(
-    connection: Connection, machine_ids: Iterable[int], since: datetime
+    connection: Connection, machine_ids: Sequence[int], since: datetime
 ) -> dict[int, FirmwareChange]:
     """The newest firmware change of each of these machines that had one since then."""
-    rows = connection.execute(_CHANGES_SINCE, {"ids": list(machine_ids), "since": since})
+    if not machine_ids:
+        return {}
+    rows = connection.execute(_CHANGES_SINCE, {"ids": machine_ids, "since": since})
     return {row.machine_id: _change(row) for row in rows}
 
 

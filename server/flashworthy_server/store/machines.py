@@ -55,6 +55,10 @@ class Newest:
     def report(self) -> Report:
         return self.read()
 
+    def runs_since(self, then: datetime) -> bool:
+        """Whether the running version was first seen then or later, as far as that is known."""
+        return self.running_since is None or self.running_since >= then
+
     @property
     def to_judge(self) -> Report:
         """The report, for rules only: its components may be missing."""
@@ -71,11 +75,14 @@ class Judgement:
     rules_version: int
     own_priority: str | None  # where a fault that it shows raises its combination's
 
-    @property
-    def is_kept_as(self) -> dict[str, Any]:
-        """All but the time, which every report moves."""
-        names = ("outcome", "sentence", "rules_version", "own_priority")
-        return {name: getattr(self, name) for name in names}
+    def says_as(self, other: "Judgement") -> bool:
+        """Whether they are the same but for the time, which every report moves."""
+        return (
+            self.sentence == other.sentence
+            and self.outcome == other.outcome
+            and self.rules_version == other.rules_version
+            and self.own_priority == other.own_priority
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +140,7 @@ class Reported:
             and self.newest.firmware_on == newest.firmware_on
             and self.newest.combination_id == newest.combination_id
             and self.newest.address == newest.address
-            and self.judgement.is_kept_as == was.judgement.is_kept_as
+            and self.judgement.says_as(was.judgement)
             and self._is_due_soon_enough
         )
 
@@ -349,8 +356,8 @@ def save_judgements(connection: Connection, found: Iterable[Judged]) -> None:
         kept, new = each.machine.judgement, each.judgement
         row = {"machine": each.machine.id, "new_due_at": each.due_at}
         row["new_holds_until"] = new.holds_until if new else None
-        if new and (kept is None or kept.is_kept_as != new.is_kept_as):
-            others.append(row | {f"new_{name}": value for name, value in new.is_kept_as.items()})
+        if new and not (kept and kept.says_as(new)):
+            others.append(row | _judged(new))
         elif each.due_at != each.machine.due_at or (new and new != kept):
             times.append(row)
     for statement, rows in ((_SAVE_TIMES, times), (_SAVE_JUDGEMENT, others)):
@@ -379,8 +386,12 @@ def _reported(found: Reported) -> dict[str, Any]:
         "new_address": newest.address,
         "new_due_at": found.due_at,
         "new_holds_until": found.judgement.holds_until,
-        **{f"new_{name}": value for name, value in found.judgement.is_kept_as.items()},
+        **_judged(found.judgement),
     }
+
+
+def _judged(found: Judgement) -> dict[str, Any]:
+    return {f"new_{name}": getattr(found, name) for name in _JUDGED}
 
 
 def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:
