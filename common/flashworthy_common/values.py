@@ -122,16 +122,21 @@ def from_json(kind: type[T], data: Any, problems: list[str] | None = None, path:
 
 def read_time(data: Any, path: str, problems: list[str] | None = None) -> datetime:
     """An RFC 3339 time with an offset, in UTC."""
-    expected = "an RFC 3339 time such as 2026-05-04T10:00:00Z"
-    if not isinstance(data, str) or len(data) < len("2026-05-04T10:00:00Z"):
-        raise MalformedValueError(path, expected, data)
     try:
-        time = datetime.fromisoformat(data.upper())
-        if time.tzinfo is None:
-            raise ValueError
-        return time.astimezone(UTC)
-    except (ValueError, OverflowError):
+        return _time_of(data)
+    except (ValueError, OverflowError, TypeError):
+        expected = "an RFC 3339 time such as 2026-05-04T10:00:00Z"
         raise MalformedValueError(path, expected, data) from None
+
+
+@functools.lru_cache(maxsize=1024)  # sections of a report, and reports of one second, share theirs
+def _time_of(text: str) -> datetime:
+    if not isinstance(text, str) or len(text) < len("2026-05-04T10:00:00Z"):
+        raise ValueError
+    time = datetime.fromisoformat(text.upper())
+    if time.tzinfo is None:
+        raise ValueError
+    return time.astimezone(UTC)
 
 
 def _read_date(data: Any, path: str, problems: list[str]) -> date:
@@ -154,13 +159,13 @@ def _read_flag(data: Any, path: str, problems: list[str]) -> bool:
 
 
 def _number_reader(kind: type, bounds: Bounds) -> Read:
-    accepted = (int,) if kind is int else (int, float)
+    accepted = {int} if kind is int else {int, float}  # and not bool, which is an int as well
+    low, high = bounds.low, bounds.high
     what = "a whole number" if kind is int else "a number"
     expected = f"{what} from {bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip()
 
     def read(data: Any, path: str, problems: list[str]) -> Any:
-        is_number = isinstance(data, accepted) and not isinstance(data, bool)
-        if is_number and bounds.low <= data <= bounds.high:
+        if type(data) in accepted and low <= data <= high:
             return data
         raise MalformedValueError(path, expected, data)
 
@@ -169,10 +174,11 @@ def _number_reader(kind: type, bounds: Bounds) -> Read:
 
 def _enum_reader(kind: type[Enum]) -> Read:
     by_value = {member.value: member for member in kind}
+    kinds = {type(value) for value in by_value}  # true is no 1
     expected = "one of " + ", ".join(map(str, by_value))
 
     def read(data: Any, path: str, problems: list[str]) -> Enum:
-        if isinstance(data, str | int) and data in by_value:
+        if type(data) in kinds and data in by_value:
             return by_value[data]
         raise MalformedValueError(path, expected, data)
 
@@ -183,7 +189,9 @@ def _list_reader(item: Read) -> Read:
     def read(data: Any, path: str, problems: list[str]) -> tuple[Any, ...]:
         if not isinstance(data, list) or len(data) > MAX_LIST_ITEMS:
             raise MalformedValueError(path, f"a list of at most {MAX_LIST_ITEMS} items", data)
-        return tuple(item(value, f"{path}[{index}]", problems) for index, value in enumerate(data))
+        return tuple(
+            [item(value, f"{path}[{index}]", problems) for index, value in enumerate(data)]
+        )
 
     return read
 
@@ -194,7 +202,7 @@ def _optional_reader(inner: Read) -> Read:
 
 def _forgiving_reader(inner: Read) -> Read:
     def read(data: Any, path: str, problems: list[str]) -> Any:
-        if type(data) is dict and len(data) == 1 and isinstance(data.get("unknown"), str):
+        if type(data) is dict and len(data) == 1 and type(data.get("unknown")) is str:
             return Unknown(data["unknown"][:MAX_TEXT_CHARACTERS])
         try:
             return inner(data, path, problems)

@@ -12,7 +12,6 @@
   can be split by month; `report_ids` keeps their ids unique over all months and machines.
 """
 
-import uuid
 from datetime import UTC, datetime
 from typing import Any
 
@@ -54,18 +53,36 @@ Number = BigInteger().with_variant(Integer(), "sqlite")
 
 
 class UtcTime(TypeDecorator[datetime]):
-    """An aware time, kept in UTC; databases without time zones get it without one."""
+    """An aware time, kept in UTC; SQLite, which knows none, gets a text that sorts by time.
+
+    Its text is written and read here: through the library's own two layers of conversion, times
+    were a fifteenth of what a report costs.
+    """
 
     impl = DateTime(timezone=True)
     cache_ok = True
+
+    def bind_processor(self, dialect: Dialect) -> Any:
+        return _written_time if dialect.name == "sqlite" else super().bind_processor(dialect)
+
+    def result_processor(self, dialect: Dialect, coltype: Any) -> Any:
+        if dialect.name == "sqlite":
+            return _read_time
+        return super().result_processor(dialect, coltype)
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         return None if value is None else value.astimezone(UTC)
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        if value is None:
-            return None
-        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+        return None if value is None else value.astimezone(UTC)
+
+
+def _written_time(value: datetime | None) -> str | None:
+    return None if value is None else value.astimezone(UTC).isoformat(" ", "microseconds")[:-6]
+
+
+def _read_time(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(f"{text}+00:00")
 
 
 class Id(TypeDecorator[str]):
@@ -84,7 +101,10 @@ class Id(TypeDecorator[str]):
         return bytes.fromhex(value.replace("-", ""))
 
     def process_result_value(self, value: Any, dialect: Dialect) -> str | None:
-        return str(uuid.UUID(bytes=value)) if isinstance(value, bytes) else value
+        if value is None or isinstance(value, str):
+            return value
+        text: str = value.hex()  # at a third of the price of making a UUID first
+        return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
 class CleanText(TypeDecorator[str]):

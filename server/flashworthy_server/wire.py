@@ -10,6 +10,7 @@
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any, NoReturn
 
 from marshmallow import EXCLUDE, Schema, ValidationError, fields, post_load, validate
@@ -177,17 +178,18 @@ def require_bounded(data: Any, *, depth: int, values: int) -> None:
         TooLargeError: with the limit.
     """
     level, count, nesting = [data], 1, 0
-    while level:
+    while level := [each for each in level if type(each) in _NEST]:
         nesting += 1
-        inner = [each for each in level if isinstance(each, (dict, list))]
-        if inner and nesting > depth:
+        if nesting > depth:
             raise TooLargeError(f"expected lists and objects at most {depth} deep")
-        level = [
-            value for each in inner for value in (each.values() if isinstance(each, dict) else each)
-        ]
-        count += len(level)
+        inner = [each.values() if type(each) is dict else each for each in level]
+        count += sum(map(len, inner))
         if count > values:
             raise TooLargeError(f"expected at most {values} values")
+        level = list(chain.from_iterable(inner))
+
+
+_NEST = {dict, list}
 
 
 def _refuse_constant(name: str) -> NoReturn:

@@ -280,6 +280,9 @@ _CHECKED_LATER = frozenset({"reports.receive"})
 _BEARER = re.compile(r"Bearer +(?P<token>[\x21-\x7e]+)", re.IGNORECASE)  # RFC 6750 §2.1
 
 
+HeldAgainst = tuple[limits.Counters, Config, str, datetime]
+
+
 def register(app: Flask) -> None:
     app.extensions[COUNTERS] = limits.Counters()
     app.before_request(_check)
@@ -311,7 +314,8 @@ def given_token() -> str:
 def _check() -> None:
     endpoint = request.endpoint
     g.who = stranger(current_address())
-    limits.count_address(*_count())
+    held_against = _held_against()
+    limits.count_address(*held_against)
     if endpoint is None:
         return  # no such route, or no such method on it: answered as such
     if endpoint not in MAY:
@@ -321,19 +325,19 @@ def _check() -> None:
         if endpoint not in UPLOADS:
             origin.require_own_form()
     if MAY[endpoint] is not ANYONE:
-        _let_in(endpoint)
+        _let_in(endpoint, held_against)
     if endpoint in UPLOADS:
         origin.require_own_form(getattr(current_site().config, UPLOADS[endpoint]))
 
 
-def _let_in(endpoint: str) -> None:
+def _let_in(endpoint: str, held_against: HeldAgainst) -> None:
     """Find out who asks, and refuse whoever may not do this."""
     try:
         g.who = _visitor() if is_page(endpoint) else _token_holder(endpoint)
     except (InvalidTokenError, SignedOutError):
-        limits.count_unknown(*_count())
+        limits.count_unknown(*held_against)
         raise
-    counters, config, _, now = _count()
+    counters, config, _, now = held_against
     limits.count_who(counters, config, g.who, now)
     if g.who.role not in (MAY[endpoint] or ()):
         raise ForbiddenError(f"not for the role {g.who.role.value}")
@@ -341,7 +345,7 @@ def _let_in(endpoint: str) -> None:
         _require_factors(endpoint)
 
 
-def _count() -> tuple[limits.Counters, Config, str, datetime]:
+def _held_against() -> HeldAgainst:
     """What every limit is held against."""
     site = current_site()
     return current_app.extensions[COUNTERS], site.config, current_address(), site.clock()
