@@ -40,6 +40,7 @@ class Database:
     def reading(self) -> Iterator[Connection]:
         """A transaction that sees one state throughout and writes nothing."""
         with self._told(), self._reads.connect() as connection, connection.begin():
+            self.dialect.begin_reading(connection)
             yield connection
 
     @contextmanager
@@ -68,7 +69,7 @@ class Database:
             self._writes.connect() as connection,
             connection.begin(),
         ):
-            self.dialect.queue(connection, beside_others)
+            self.dialect.begin_writing(connection, beside_others)
             yield connection
 
     @property

@@ -105,7 +105,7 @@ def test_a_busy_database_asks_to_try_again(url):
     with other.engine.connect() as plain:
         holder = plain.execution_options(**other.dialect.writing_options)
         holder.begin()
-        other.dialect.queue(holder, False)
+        other.dialect.begin_writing(holder, beside_others=False)
         response = app.test_client().post("/api/v1/enrolments", json=an_application("fwjoin-x"))
 
     other.close()

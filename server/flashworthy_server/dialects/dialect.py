@@ -30,8 +30,11 @@ class Dialect(Protocol):
     def turn(self) -> AbstractContextManager[Any]:
         """Wait, before a connection is taken, until no other process writes."""
 
-    def queue(self, connection: Connection, beside_others: bool) -> None:
-        """Wait until this transaction, which has just begun, is the only one that writes.
+    def begin_reading(self, connection: Connection) -> None:
+        """Let this transaction, of which nothing ran yet, see one state throughout."""
+
+    def begin_writing(self, connection: Connection, beside_others: bool) -> None:
+        """Wait until this transaction, of which nothing ran yet, is the only one that writes.
 
         Args:
             beside_others: until all that write are content to do so beside others.

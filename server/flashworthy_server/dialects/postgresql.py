@@ -121,7 +121,10 @@ class PostgreSQL:
     def turn(self) -> AbstractContextManager[Any]:
         return nullcontext()
 
-    def queue(self, connection: Connection, beside_others: bool) -> None:
+    def begin_reading(self, connection: Connection) -> None:
+        """Its isolation level says it."""
+
+    def begin_writing(self, connection: Connection, beside_others: bool) -> None:
         connection.execute(_QUEUE_TOGETHER if beside_others else _QUEUE)
 
     def meaning(self, error: DBAPIError) -> ServerError | None:

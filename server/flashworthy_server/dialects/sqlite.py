@@ -20,9 +20,6 @@ from sqlalchemy.exc import DBAPIError
 
 from flashworthy_server.errors import BusyError, NoSpaceError, ServerError
 
-_WRITES = "flashworthy_writes"
-_ASKS = "flashworthy_asks"
-
 
 class Sqlite:
     """See `flashworthy_server.dialects.dialect.Dialect`."""
@@ -33,8 +30,8 @@ class Sqlite:
     def __init__(self, url: URL) -> None:
         self.engine_options: dict[str, Any] = {}
         self.reading_options: dict[str, Any] = {}
-        self.asking_options: dict[str, Any] = {_ASKS: True}
-        self.writing_options: dict[str, Any] = {_WRITES: True}
+        self.asking_options: dict[str, Any] = {}
+        self.writing_options: dict[str, Any] = {}
         self._file = url.database
 
     def prepare(self, engine: Engine, wait_seconds: int) -> None:
@@ -49,12 +46,6 @@ class Sqlite:
             ):
                 connection.execute(f"PRAGMA {pragma}")
 
-        @event.listens_for(engine, "begin")
-        def begin(connection: Connection) -> None:
-            options = connection.get_execution_options()
-            if not options.get(_ASKS):
-                connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get(_WRITES) else "BEGIN")
-
     def require_fit(self, connection: Connection) -> None:
         """Every SQLite database is."""
 
@@ -64,8 +55,11 @@ class Sqlite:
             fcntl.flock(file, fcntl.LOCK_EX)
             yield
 
-    def queue(self, connection: Connection, beside_others: bool) -> None:
-        """BEGIN IMMEDIATE has waited already."""
+    def begin_reading(self, connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN")
+
+    def begin_writing(self, connection: Connection, beside_others: bool) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
     def meaning(self, error: DBAPIError) -> ServerError | None:
         cause = str(error.orig)
