@@ -229,6 +229,7 @@ _HERE = (
     )
     .join(summary, _COUNTED)
     .where(
+        combinations.c.model.in_(bindparam("names", expanding=True)),  # what an index finds
         tuple_(*_MODEL).in_(bindparam("models", expanding=True)),
         combinations.c.version_text != "",
     )
@@ -242,7 +243,9 @@ def versions_here(
     connection: Connection, models: Iterable[ModelKey]
 ) -> dict[ModelKey, list[Observation]]:
     """What runs on the same maker, model and board here."""
-    rows = connection.execute(_HERE, {"models": sorted(set(models))})
+    wanted = sorted(set(models))
+    names = sorted({model for _, model, _ in wanted})
+    rows = connection.execute(_HERE, {"models": wanted, "names": names}).all()
     found: dict[ModelKey, list[Observation]] = {}
     for *model, text, machine_count, first in rows:
         seen = Observation(version_text=text, machines=int(machine_count), since=first)

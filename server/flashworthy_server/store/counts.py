@@ -7,7 +7,18 @@ by a person's word, and what waits for a flash, is counted when asked: people ma
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 
-from sqlalchemy import Connection, Date, Integer, Text, bindparam, case, cast, func, select, text
+from sqlalchemy import (
+    Connection,
+    Date,
+    Integer,
+    Label,
+    Text,
+    bindparam,
+    cast,
+    func,
+    select,
+    text,
+)
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR, compared
@@ -16,6 +27,7 @@ from flashworthy_server.store.ages import FIRMWARE_AGES, NOT_KNOWN, later_than
 from flashworthy_server.store.listing import IN_SERVICE, SOURCE, follows
 from flashworthy_server.store.machines import names_within
 from flashworthy_server.tables import (
+    UtcTime,
     acknowledgements,
     combinations,
     machines,
@@ -34,29 +46,35 @@ Counted = dict[str, int]
 def load_counts(connection: Connection, facets: Sequence[str]) -> dict[str, Counted]:
     """By facet and name; an empty name where there is none. Nothing is counted as 0."""
     found: dict[str, Counted] = {facet: {} for facet in facets}
-    wanted = (summary.c.facet.in_(facets), summary.c.count != 0)
-    for facet, name, count in connection.execute(select(summary).where(*wanted)):
+    for facet, name, count in connection.execute(_OF_FACETS, {"facets": facets}):
         found[facet][name] = count
     return found
 
 
 # Statements that are made once: to make one costs more than to execute it.
+_OF_FACETS = select(summary).where(
+    summary.c.facet.in_(bindparam("facets", expanding=True)), summary.c.count != 0
+)
 _MOST_FREQUENT = (
     select(summary.c.name, summary.c.count)
     .where(summary.c.facet == bindparam("facet"))
     .order_by(summary.c.count.desc(), summary.c.name.desc())
     .limit(bindparam("most", type_=Integer))
 )
-_AGE = case(
-    *(
-        (summary.c.name > bindparam(f"later_than_{place}", type_=Text), age)
-        for place, age in enumerate(FIRMWARE_AGES[:-1])
-    ),
-    else_=NOT_KNOWN,
-).label("age")
-_BY_AGE = (
-    select(_AGE, func.sum(summary.c.count)).where(summary.c.facet == "firmware_on").group_by("age")
-)
+
+
+def _of_age(place: int) -> Label[int]:
+    """Machines of an age by its place in `FIRMWARE_AGES`: a stretch of an index."""
+    age, day = FIRMWARE_AGES[place], summary.c.name
+    of_age = [summary.c.facet == "firmware_on"]
+    if place > 0:
+        of_age.append(day <= bindparam(f"later_than_{place - 1}", type_=Text))
+    if age != NOT_KNOWN:
+        of_age.append(day > bindparam(f"later_than_{place}", type_=Text))
+    return select(func.sum(summary.c.count)).where(*of_age).label(age)
+
+
+_BY_AGE = select(*map(_of_age, range(len(FIRMWARE_AGES))))
 
 
 def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[str, int]]:
@@ -115,7 +133,8 @@ def places(connection: Connection, most: int) -> list[tuple[str, int]]:
 def count_by_age(connection: Connection, today: date) -> Counted:
     """Machines by the age of their firmware."""
     days = {f"later_than_{place}": day for place, day in enumerate(later_than(today).values())}
-    return {name: int(count) for name, count in connection.execute(_BY_AGE, days)}
+    found = connection.execute(_BY_AGE, days).one()
+    return {age: int(count) for age, count in zip(FIRMWARE_AGES, found, strict=True) if count}
 
 
 def count_by_attention(
@@ -165,9 +184,12 @@ def _resting(connection: Connection, now: datetime) -> Counted:
 
 
 def _count_silent_after_flash(connection: Connection, now: datetime) -> int:
-    asking = follows(AttentionCode.SILENT_AFTER_FLASH, now)
-    query = select(func.count()).select_from(machines).where(asking, IN_SERVICE)
-    return int(connection.execute(query).scalar_one())
+    return int(connection.execute(_SILENT_AFTER_FLASH, {"now": now}).scalar_one())
+
+
+_SILENT_AFTER_FLASH = select(func.count()).where(
+    machines.c.flash_alarm_at <= bindparam("now", type_=UtcTime), IN_SERVICE
+)
 
 
 def _pair(name: str) -> tuple[str, str]:
@@ -208,11 +230,14 @@ def add_refusal(connection: Connection, on_date: date, what: str, status: int) -
 
 def refusals_since(connection: Connection, first: date) -> Sequence[tuple[str, int, int]]:
     """What was asked, the status of the refusal, and how often; most frequent first."""
-    total = func.sum(refusals.c.count)
-    rows = connection.execute(
-        select(refusals.c.what, refusals.c.status, total)
-        .where(refusals.c.on_date >= first)
-        .group_by(refusals.c.what, refusals.c.status)
-        .order_by(total.desc(), refusals.c.what, refusals.c.status)
-    )
+    rows = connection.execute(_REFUSALS, {"first": first})
     return [(what, status, int(count)) for what, status, count in rows]
+
+
+_TOTAL = func.sum(refusals.c.count)
+_REFUSALS = (
+    select(refusals.c.what, refusals.c.status, _TOTAL)
+    .where(refusals.c.on_date >= bindparam("first"))
+    .group_by(refusals.c.what, refusals.c.status)
+    .order_by(_TOTAL.desc(), refusals.c.what, refusals.c.status)
+)
