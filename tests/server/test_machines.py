@@ -9,8 +9,10 @@ from urllib.parse import quote
 import pytest
 
 from flashworthy_common.report import Battery
+from flashworthy_server.services import machines as service
+from flashworthy_server.store import listing
 from support.machines import NOW
-from support.site import a_sent_report
+from support.site import WHO, a_sent_report
 
 
 def names(response):
@@ -101,6 +103,8 @@ def varied(site):
         ("place=Alder", []),
         ("maker=QUILLMARK, Inc.", [1, 2, 4]),
         ("maker=Brightloom", [3]),
+        ("maker=Brightloom&model=Slate 3", [3]),
+        ("maker=Brightloom&model=Slate 3&standing=behind", []),
         ("model=Slate 3", [3]),
         ("attention=priority", [1, 4]),
         ("attention=secure-boot-off", [4]),
@@ -115,8 +119,22 @@ def varied(site):
         ("outcome=clear&place=Alder Lane&attention=secure-boot-off", [4]),
     ],
 )
-def test_filters_name_the_machines_that_are_meant(varied, query, numbers):
+@pytest.mark.parametrize("most_gathered", [10_000, -1], ids=["gathered", "walked"])
+def test_filters_name_the_machines_that_are_meant(
+    varied, query, numbers, most_gathered, monkeypatch
+):
+    monkeypatch.setattr(listing, "MOST_GATHERED", most_gathered)
+
     assert names(varied.get(f"/machines?{query}")) == [f"desk-{each:03}" for each in numbers]
+
+
+def test_a_machine_out_of_service_is_found_where_it_was_moved_to_since(site):
+    site.machine(1, place="Alder Lane")
+    service.take_out_of_service(site.site, WHO, 1, "sold")
+    service.move(site.site, WHO, 1, "Mill Street")
+
+    assert names(site.get("/machines?out_of_service=true&place=Mill Street")) == ["desk-001"]
+    assert names(site.get("/machines?out_of_service=true&place=Alder Lane")) == []
 
 
 @pytest.mark.parametrize(

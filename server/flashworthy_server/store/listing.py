@@ -4,8 +4,8 @@ A page begins after the name and id of the last row seen, so that none is shown 
 when machines join in between, and the hundredth page costs what the first does.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from math import isqrt
 from typing import Any
@@ -13,10 +13,7 @@ from typing import Any
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    FromClause,
-    Row,
     Select,
-    and_,
     bindparam,
     exists,
     func,
@@ -27,6 +24,7 @@ from sqlalchemy import (
 )
 
 from flashworthy_common.attention import PRESSING, AttentionCode
+from flashworthy_server.counting import SEPARATOR
 from flashworthy_server.dialects.texts import holds
 from flashworthy_server.store.machines import names_within
 from flashworthy_server.tables import acknowledgements, attentions, combinations, machines, summary
@@ -36,8 +34,9 @@ SOURCE = machines.outerjoin(combinations, machines.c.combination_id == combinati
 PRIORITY = func.coalesce(machines.c.own_priority, combinations.c.priority)
 _OUT_OF_SERVICE = machines.c.out_of_service_at > datetime(1970, 1, 1, tzinfo=UTC)  # not null, and
 # a stretch of an index: SQLite rather walks through any other one that covers what is asked for
-MOST_GATHERED = 5_000  # machines that are sorted for one page: some milliseconds
 ROWS_OF_A_PAGE = 50  # usually
+MOST_GATHERED = 10_000  # machines that are sorted for one page: some milliseconds
+LOOKED_UP = 2  # such machines, for one whose row has to be looked up for its name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,22 +92,28 @@ def list_machines(
 ) -> list[ListedMachine]:
     """At most `count` machines that come after a name and id."""
     ids = connection.scalars(of_page(_IDS, connection, filters, now, after, count)).all()
-    rows = connection.execute(_ROWS, {"ids": ids})
-    found = {row.id: _listed(row) for row in rows}
+    rows = connection.execute(_ROWS, {"ids": ids}).all()
+    listed = (ListedMachine(**dict(zip(_LISTED, row, strict=True))) for row in rows)
+    found = {each.id: each for each in listed}
     return [found[each] for each in ids]
 
 
 _IDS: Select[Any] = select(machines.c.id).select_from(SOURCE)
+_LISTED: dict[str, ColumnElement[Any]] = {
+    **{
+        each.name: machines.c[each.name]
+        for each in fields(ListedMachine)
+        if each.name in machines.c
+    },
+    "maker": func.nullif(combinations.c.maker, ""),
+    "model": func.nullif(combinations.c.model, ""),
+    "board": func.nullif(combinations.c.board, ""),
+    "version_text": func.nullif(combinations.c.version_text, ""),
+    "standing": combinations.c.standing,
+    "priority": PRIORITY,
+}
 _ROWS: Select[Any] = (
-    select(
-        *(machines.c[each.name] for each in fields(ListedMachine) if each.name in machines.c),
-        combinations.c.maker,
-        combinations.c.model,
-        combinations.c.board,
-        combinations.c.version_text,
-        combinations.c.standing,
-        PRIORITY.label("priority"),
-    )
+    select(*_LISTED.values())
     .select_from(SOURCE)
     .where(machines.c.id.in_(bindparam("ids", expanding=True)))
 )
@@ -130,112 +135,157 @@ def of_page(
     count: int,
 ) -> Select[Any]:
     """A query of `SOURCE` for at most `count` machines that come after a name and id."""
+    name: ColumnElement[str] = machines.c.name
+    outcome: ColumnElement[str | None] = machines.c.outcome
     narrow = _narrowest(connection, filters, now)
-    # What is sorted must not look sorted already, or a database walks along the names after all.
-    name = machines.c.name if narrow is None else machines.c.name + ""
-    query = query.where(*_conditions(filters, now))
     if narrow is not None:
-        query = query.where(narrow)
+        # What is sorted must not look sorted already, and nothing else begin with another index,
+        # or a database walks along that one after all.
+        name, outcome = name + "", _unlisted(outcome)
+        query = query.where(narrow.condition)
+        filters = _without(filters, narrow.answers)
+    query = query.where(*_conditions(filters, now))
+    if filters.outcome is not None:
+        query = query.where(outcome == filters.outcome)
     if after is not None:
         query = query.where(tuple_(name, machines.c.id) > tuple_(*after))
     return query.order_by(name, machines.c.id).limit(count)
 
 
-def _narrowest(
-    connection: Connection, filters: Filters, now: datetime
-) -> ColumnElement[bool] | None:
-    """What the fewest machines are found by, where these are few enough to be gathered."""
-    findable = [] if filters.id is not None else list(_findable(filters, now))
-    if not findable:
-        return None
-    most = min(MOST_GATHERED, isqrt(ROWS_OF_A_PAGE * _counted(connection, "machines", "")))
-    sizes = [
-        sum(_count_up_to(connection, each, filters, most) for each in some) for some in findable
-    ]
-    fewest = min(sizes)
-    return _any_of(findable[sizes.index(fewest)]) if fewest <= most else None
+def _without(filters: Filters, names: Iterable[str]) -> Filters:
+    nothing: dict[str, Any] = dict.fromkeys(names)
+    return replace(filters, **nothing)
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """Machines that an index finds, by a condition on a table that leads to them, or on their own.
+    """Machines that an index finds: the condition that they meet, and their ids, as they are found.
 
-    `counted_as` is their facet and name in `summary`, which counts those in service.
+    `answers` names the filters that hold for all of them, `counts` sums up how many of them are in
+    service, from `summary`.
     """
 
     condition: ColumnElement[bool]
-    by: FromClause | None = None
-    counted_as: tuple[str, str] | None = None
-
-    @property
-    def source(self) -> FromClause:
-        return machines if self.by is None else self.by
+    ids: Select[Any]
+    answers: tuple[str, ...] = ()
+    has_names: bool = True  # the index; otherwise each machine's row must be looked up
+    counts: Select[Any] | None = None
 
 
-def _counted(connection: Connection, facet: str, name: str) -> int:
-    named = (summary.c.facet == facet, summary.c.name == name)
-    return connection.scalar(select(summary.c.count).where(*named)) or 0
+def _narrowest(connection: Connection, filters: Filters, now: datetime) -> _Found | None:
+    """What the fewest machines are found by, where these are few enough to be gathered."""
+    findable = [] if filters.id is not None else list(_findable(filters, now))
+    if not findable:
+        return None
+    of_all = connection.scalar(_counts("machines", "")) or 0
+    most = min(MOST_GATHERED, isqrt(ROWS_OF_A_PAGE * of_all))
+    sizes = [[_size_up_to(connection, each, filters, most) for each in some] for some in findable]
+    totals = [sum(each) for each in sizes]
+    place = totals.index(min(totals))
+    return _any_of(findable[place], sizes[place]) if totals[place] <= most else None
 
 
-def _count_up_to(connection: Connection, found: _Found, filters: Filters, most: int) -> int:
-    if found.counted_as and not filters.out_of_service:
-        return _counted(connection, *found.counted_as)
-    some = select(machines.c.id).select_from(found.source).where(found.condition, _service(filters))
-    limited = some.limit(most + 1).subquery()
-    return int(connection.execute(select(func.count()).select_from(limited)).scalar_one())
+def _size_up_to(connection: Connection, found: _Found, filters: Filters, most: int) -> int:
+    """What gathering them takes, in machines that an index with names finds."""
+    total = found.counts
+    if total is None or filters.out_of_service:
+        some = found.ids.where(_service(filters)).limit(most + 1).subquery()
+        total = select(func.count()).select_from(some)
+    return (connection.scalar(total) or 0) * (1 if found.has_names else LOOKED_UP)
 
 
-def _any_of(some: list[_Found]) -> ColumnElement[bool]:
+def _counts(facet: str, name: str) -> Select[Any]:
+    return select(summary.c.count).where(summary.c.facet == facet, summary.c.name == name)
+
+
+def _any_of(some: list[_Found], sizes: list[int]) -> _Found:
     """Each found by an index of its own; a database that is given an `or` may look at all rows."""
-    ids = [select(machines.c.id).select_from(each.source).where(each.condition) for each in some]
-    return machines.c.id.in_(ids[0] if len(ids) == 1 else union_all(*ids))
+    there = [each for each, size in zip(some, sizes, strict=True) if size]
+    if len(there) == 1:
+        return there[0]
+    ids = union_all(*(each.ids for each in there)) if there else some[0].ids
+    return replace(some[0], condition=machines.c.id.in_(ids))
 
 
 def _findable(filters: Filters, now: datetime) -> Iterator[list[_Found]]:
     """What an index finds; of each list, one finds any machine that is meant."""
-    of_combination = [
-        column == value
-        for column, value in (
-            (combinations.c.maker, filters.maker),
-            (combinations.c.model, filters.model),
-            (combinations.c.standing, filters.standing),
-        )
-        if value is not None
-    ]
+    of_combination = {
+        name: column == getattr(filters, name)
+        for name, column in _OF_COMBINATION.items()
+        if getattr(filters, name) is not None
+    }
     if of_combination:
-        yield [_Found(and_(*of_combination), _OF_COMBINATION)]
+        found = _by_combination(*of_combination.values())
+        yield [replace(found, answers=tuple(of_combination), counts=_kept(filters))]
     if filters.priority is not None:
         yield _of_priority([filters.priority])
-    if filters.place is not None:
-        within = and_(summary.c.facet == "place", names_within(summary.c.name, filters.place))
-        yield [_Found(within, _AT_PLACE)]
+    if filters.place is not None and not filters.out_of_service:
+        yield [_at_place(filters.place)]
     if filters.firmware_before is not None:
-        yield [_Found(machines.c.firmware_on < filters.firmware_before)]
+        yield [_by_row(machines.c.firmware_on < filters.firmware_before, "firmware_before")]
     if filters.attention is not None:
         yield _of_attention(AttentionCode(filters.attention), now)
     if filters.out_of_service:
-        yield [_Found(_OUT_OF_SERVICE)]
+        yield [_by_row(_OUT_OF_SERVICE)]
 
 
-_OF_COMBINATION = combinations.join(machines, machines.c.combination_id == combinations.c.id)
-_AT_PLACE = summary.join(machines, machines.c.place == summary.c.name)
-_ASKING = attentions.join(machines, machines.c.id == attentions.c.machine_id)
+_OF_COMBINATION = {
+    "maker": combinations.c.maker,
+    "model": combinations.c.model,
+    "standing": combinations.c.standing,
+}
+
+
+def _kept(filters: Filters) -> Select[Any] | None:
+    """Where it stands how many machines these combinations have."""
+    match filters.maker, filters.model, filters.standing:
+        case None, None, str(standing):
+            return _counts("standing", standing)
+        case str(maker), str(model), None:
+            return _counts("model", f"{maker}{SEPARATOR}{model}")
+    return None
+
+
+def _by_row(condition: ColumnElement[bool], *answers: str, has_names: bool = True) -> _Found:
+    return _Found(condition, select(machines.c.id).where(condition), answers, has_names)
+
+
+def _by_combination(*conditions: ColumnElement[bool]) -> _Found:
+    theirs = combinations.join(machines, machines.c.combination_id == combinations.c.id)
+    return _Found(
+        machines.c.combination_id.in_(select(combinations.c.id).where(*conditions)),
+        select(machines.c.id).select_from(theirs).where(*conditions),
+    )
+
+
+def _at_place(place: str) -> _Found:
+    """Of machines in service: the summary knows the places of no others."""
+    within = (summary.c.facet == "place", names_within(summary.c.name, place))
+    there = summary.join(machines, machines.c.place == summary.c.name)
+    some = select(summary.c.count).where(*within).limit(MOST_GATHERED + 1).subquery()
+    return _Found(
+        machines.c.place.in_(select(summary.c.name).where(*within)),
+        select(machines.c.id).select_from(there).where(*within),
+        answers=("place",),
+        counts=select(func.sum(some.c.count)),
+    )
 
 
 def _of_priority(names: list[str]) -> list[_Found]:
     return [
-        _Found(combinations.c.priority.in_(names), _OF_COMBINATION),
-        _Found(machines.c.own_priority.in_(names)),
+        _by_combination(combinations.c.priority.in_(names)),
+        _by_row(machines.c.own_priority.in_(names), has_names=False),
     ]
 
 
 def _of_attention(code: AttentionCode, now: datetime) -> list[_Found]:
     if code is AttentionCode.SILENT_AFTER_FLASH:
-        return [_Found(machines.c.flash_alarm_at <= now)]
+        return [_by_row(machines.c.flash_alarm_at <= now, has_names=False)]
     if code is AttentionCode.PRIORITY:
         return _of_priority([priority.value for priority in PRESSING])
-    asking = and_(attentions.c.code == code.value, attentions.c.ended_at.is_(None))
-    return [_Found(asking, _ASKING, counted_as=("attention", code.value))]
+    asking = (attentions.c.code == code.value, attentions.c.ended_at.is_(None))
+    found = machines.c.id.in_(select(attentions.c.machine_id).where(*asking))
+    return [replace(_by_row(found, has_names=False), counts=_counts("attention", code.value))]
 
 
 def _service(filters: Filters) -> ColumnElement[bool]:
@@ -273,13 +323,10 @@ def follows(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
 def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
     equal: dict[ColumnElement[Any], Any] = {
         machines.c.id: filters.id,
-        machines.c.outcome: filters.outcome,
-        _unlisted(combinations.c.standing): filters.standing,
         PRIORITY: filters.priority,
-        _unlisted(combinations.c.maker): filters.maker,
-        _unlisted(combinations.c.model): filters.model,
     }
     found = [column == value for column, value in equal.items() if value is not None]
+    found += _of_combination(filters)
     if filters.id is None:
         found.append(_service(filters))
     if filters.place is not None:
@@ -291,6 +338,15 @@ def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
     if filters.text is not None:
         found.append(_has_text(filters.text, filters.out_of_service))
     return found
+
+
+def _of_combination(filters: Filters) -> Iterator[ColumnElement[bool]]:
+    asked = [(column, getattr(filters, name)) for name, column in _OF_COMBINATION.items()]
+    if filters.model is not None:  # of which there are few: no row is held against its own
+        few = [column == value for column, value in asked if value is not None]
+        yield _unlisted(machines.c.combination_id).in_(select(combinations.c.id).where(*few))
+    else:
+        yield from (_unlisted(column) == value for column, value in asked if value is not None)
 
 
 def _has_text(text: str, out_of_service: bool) -> ColumnElement[bool]:
@@ -318,28 +374,3 @@ def _is_among(column: ColumnElement[Any], found: Select[Any]) -> ColumnElement[b
 def _unlisted(column: ColumnElement[Any]) -> ColumnElement[Any]:
     """The same value, and nothing that an index begins with: walking along the names is meant."""
     return func.coalesce(column, column)
-
-
-def _listed(row: Row[Any]) -> ListedMachine:
-    return ListedMachine(
-        id=row.id,
-        name=row.name,
-        place=row.place,
-        marked=row.marked,
-        out_of_service_at=row.out_of_service_at,
-        maker=row.maker or None,
-        model=row.model or None,
-        board=row.board or None,
-        version_text=row.version_text or None,
-        firmware_on=row.firmware_on,
-        outcome=row.outcome,
-        sentence=row.sentence,
-        holds_until=row.holds_until,
-        standing=row.standing,
-        priority=row.priority,
-        taken_at=row.taken_at,
-        received_at=row.received_at,
-        enrolled_at=row.enrolled_at,
-        flash_id=row.flash_id,
-        flash_alarm_at=row.flash_alarm_at,
-    )
