@@ -13,7 +13,7 @@ nothing here says whether a value is good.
 Units stand in the names: sizes in bytes, shares in percent from 0 to 100, durations in seconds.
 """
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from datetime import datetime
 from enum import Enum
 from typing import Annotated, Any, TypeVar
@@ -345,7 +345,7 @@ def report_from_json(data: dict[str, Any], problems: list[str] | None = None) ->
     sections: dict[str, Any] = {
         name: section_from_json(name, data[name], found) for name in SECTIONS if name in data
     }
-    return replace(from_json(Report, envelope, found), **sections)
+    return Report(**vars(from_json(Report, envelope, found)) | sections)
 
 
 def section_from_json(name: str, data: Any, problems: list[str]) -> Section:

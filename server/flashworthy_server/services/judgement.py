@@ -28,7 +28,6 @@ from flashworthy_common.readiness import (
     Verdict,
     assess,
 )
-from flashworthy_common.report import Report
 from flashworthy_common.symptoms import Symptom
 from flashworthy_common.values import Unknown
 from flashworthy_common.versions import Order
@@ -41,12 +40,13 @@ from flashworthy_server.store import attentions as attention_store
 from flashworthy_server.store import confirmations as confirmation_store
 from flashworthy_server.store import due
 from flashworthy_server.store import exceptions as exception_store
-from flashworthy_server.store import machines as machine_store
 from flashworthy_server.store import packages as package_store
 from flashworthy_server.store import symptoms as symptom_store
+from flashworthy_server.store import verdicts as store
 from flashworthy_server.store.combinations import StoredCombination
 from flashworthy_server.store.due import Judging as Judging
-from flashworthy_server.store.machines import Judged, Judgement, Newest, StoredMachine
+from flashworthy_server.store.machines import Judgement, Newest, StoredMachine
+from flashworthy_server.store.verdicts import Judged, Seen, ToJudge
 
 MOST_NEEDS = 2_000  # combinations worked out anew while somebody waits: some seconds
 
@@ -91,7 +91,7 @@ def judge_machines(
     """Judge machines at the desk and keep it, with whether they are silent."""
     limits, at_once = load_limits(connection), site.config.reassess_batch_machines
     for start in range(0, len(machine_ids), at_once):
-        machines = machine_store.load_machines(connection, machine_ids[start:][:at_once])
+        machines = store.load_to_judge(connection, machine_ids[start:][:at_once])
         _keep(connection, machines, limits, now)
         _note_silence(connection, machines, limits.policy_at(None), now)
 
@@ -107,26 +107,21 @@ def know_reported(
     Args:
         combinations: of these reports, by their ids.
     """
-    own = _own_of(connection, [machine for machine, _ in reported])
-    for machine, newest in reported:
-        of = combinations[newest.combination_id]
-        yield _known(machine, newest, newest.to_judge, of, own, limits)
+    machines = [ToJudge.of(machine, newest) for machine, newest in reported]
+    return _known_machines(connection, machines, combinations, limits)
 
 
 def _keep(
-    connection: Connection, machines: Sequence[StoredMachine], limits: Limits, now: datetime
+    connection: Connection, machines: Sequence[ToJudge], limits: Limits, now: datetime
 ) -> None:
-    known = {each.id: each for each in _known_machines(connection, machines, limits)}
+    found = {each.id: judgement_of(each, now) for each in _known_now(connection, machines, limits)}
     policy = limits.policy_at(None)  # silence in lists is the site's
-    machine_store.save_judgements(
-        connection, [_judged(each, known.get(each.id), policy, now) for each in machines]
+    store.save_judgements(
+        connection, [_judged(each, found.get(each.id), policy, now) for each in machines]
     )
 
 
-def _judged(
-    machine: StoredMachine, known: KnownMachine | None, policy: Policy, now: datetime
-) -> Judged:
-    found = judgement_of(known, now) if known else None
+def _judged(machine: ToJudge, found: Judgement | None, policy: Policy, now: datetime) -> Judged:
     return Judged(machine, found, due_at(found, machine.last_heard_at, policy, now))
 
 
@@ -144,7 +139,7 @@ def due_at(
 
 
 def _note_silence(
-    connection: Connection, machines: Sequence[StoredMachine], policy: Policy, now: datetime
+    connection: Connection, machines: Sequence[ToJudge], policy: Policy, now: datetime
 ) -> None:
     found = {
         each.id: (silence, silent_from(each.last_heard_at, policy))
@@ -159,8 +154,8 @@ def judge_by_both(
 ) -> Iterator[Reassessed]:
     """The outcomes of now at the desk, by limits and by others; nothing is kept."""
     of_now, of_then = limits
-    now, machines = site.clock(), machine_store.load_machines(connection, machine_ids)
-    for each in _known_machines(connection, machines, of_now):
+    now, machines = site.clock(), store.load_to_judge(connection, machine_ids)
+    for each in _known_now(connection, machines, of_now):
         other = replace(each, policy=of_then.policy_at(each.machine.place or None))
         yield Reassessed(
             each.id,
@@ -189,16 +184,16 @@ def packages_for(connection: Connection, machine: StoredMachine, newest: Newest)
 
 def know(connection: Connection, machine: StoredMachine, newest: Newest) -> KnownMachine:
     """What the verdict of one machine rests on, with the newest version seen here."""
-    of, own = needs.load(connection, newest.combination_id), _own_of(connection, [machine])
-    known = _known(machine, newest, newest.report, of, own, load_limits(connection))
+    of = needs.load(connection, newest.combination_id)
+    limits = load_limits(connection)
+    (known,) = know_reported(connection, [(machine, newest)], {of.id: of}, limits)
     return replace(known, need=needs.with_observation(connection, of, known.need))
 
 
-def know_all(connection: Connection, machines: Sequence[StoredMachine]) -> dict[int, KnownMachine]:
+def know_all(connection: Connection, machine_ids: Iterable[int]) -> dict[int, KnownMachine]:
     """What the verdicts of machines rest on, by their ids; those without a report are left out."""
-    return {
-        each.id: each for each in _known_machines(connection, machines, load_limits(connection))
-    }
+    machines = store.load_to_judge(connection, machine_ids)
+    return {each.id: each for each in _known_now(connection, machines, load_limits(connection))}
 
 
 def follow(site: Site, progress: Progress | None = None) -> None:
@@ -254,7 +249,7 @@ def judge_some(site: Site) -> bool:
         ids = _take_from_groups(connection, most)
         judge_machines(site, connection, ids, now)
         due.note_done(connection, len(ids))
-        by_time = machine_store.due_machine_ids(connection, now, most - len(ids))
+        by_time = store.due_machine_ids(connection, now, most - len(ids))
         judge_machines(site, connection, by_time, now)
     return True
 
@@ -280,7 +275,7 @@ def renew_by_present_rules(site: Site) -> None:
     last, most = 0, site.config.reassess_batch_machines
     while True:
         with site.database.writing() as connection:
-            ids = machine_store.outdated_machine_ids(connection, RULES_VERSION, last, most)
+            ids = store.outdated_machine_ids(connection, RULES_VERSION, last, most)
             judge_machines(site, connection, ids, site.clock())
         if not ids:
             break
@@ -288,16 +283,31 @@ def renew_by_present_rules(site: Site) -> None:
     judge_due(site)
 
 
-def _known_machines(
-    connection: Connection, machines: Sequence[StoredMachine], limits: Limits
+def _known_now(
+    connection: Connection, machines: Sequence[ToJudge], limits: Limits
 ) -> Iterator[KnownMachine]:
-    """Those of them that have reported."""
-    reported = [(each, each.newest) for each in machines if each.newest is not None]
-    combinations = needs.load_all(connection, {newest.combination_id for _, newest in reported})
-    yield from know_reported(connection, reported, combinations, limits)
+    """Those of them that have reported, by what is known of their combinations now."""
+    combination_ids = {each.newest.combination_id for each in machines if each.newest}
+    return _known_machines(
+        connection, machines, needs.load_all(connection, combination_ids), limits
+    )
 
 
-def _own_of(connection: Connection, machines: Iterable[StoredMachine]) -> _Own:
+def _known_machines(
+    connection: Connection,
+    machines: Sequence[ToJudge],
+    combinations: Mapping[int, StoredCombination],
+    limits: Limits,
+) -> Iterator[KnownMachine]:
+    """One after the other: whoever holds on to none of them lets no memory pile up."""
+    own = _own_of(connection, machines)
+    for each in machines:
+        if each.newest:
+            of = combinations[each.newest.combination_id]
+            yield _known(each, each.newest, of, own, limits)
+
+
+def _own_of(connection: Connection, machines: Iterable[ToJudge]) -> _Own:
     ids = [machine.id for machine in machines if machine.has_own_facts]
     if not ids:
         return _Own()
@@ -309,7 +319,7 @@ def _own_of(connection: Connection, machines: Iterable[StoredMachine]) -> _Own:
     )
 
 
-def _need(machine: StoredMachine, of: StoredCombination, own: _Own) -> Need:
+def _need(machine: ToJudge, of: StoredCombination, own: _Own) -> Need:
     if not machine.has_own_facts:
         return of.need
     return need_of_machine(
@@ -320,31 +330,28 @@ def _need(machine: StoredMachine, of: StoredCombination, own: _Own) -> Need:
     )
 
 
-def _packages(machine: StoredMachine, of: StoredCombination, own: _Own) -> tuple[str, ...]:
+def _packages(machine: ToJudge, of: StoredCombination, own: _Own) -> tuple[str, ...]:
     """The running version where it is kept: a maker's package, or a read-out of its own board."""
     running = of.combination.version_text
     if isinstance(running, Unknown):
         return ()
-    ordering = Ordering.of(of.combination)
-    dumps = own.dumps.get(machine.id, ())
-    is_dumped = any(ordering.compare(text, running) is Order.SAME for text in dumps)
-    return (running,) if of.known.package_kept or is_dumped else ()
+    is_kept = of.known.package_kept or _is_dumped(running, of, own.dumps.get(machine.id, ()))
+    return (running,) if is_kept else ()
+
+
+def _is_dumped(running: str, of: StoredCombination, dumps: Iterable[str]) -> bool:
+    return any(Ordering.of(of.combination).compare(text, running) is Order.SAME for text in dumps)
 
 
 def _known(
-    machine: StoredMachine,
-    newest: Newest,
-    report: Report,
-    of: StoredCombination,
-    own: _Own,
-    limits: Limits,
+    machine: ToJudge, newest: Seen, of: StoredCombination, own: _Own, limits: Limits
 ) -> KnownMachine:
     known = Machine(
         name=machine.name,
-        report=report,
+        report=newest.read(),
         place=machine.place or "",
         marked=machine.marked or "",
-        received_at=newest.received_at,
+        received_at=machine.last_heard_at,
         clock_difference_seconds=newest.clock_difference_seconds,
         confirmations=tuple(own.confirmations.get(machine.id, ())),
         packages=_packages(machine, of, own),

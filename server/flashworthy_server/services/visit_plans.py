@@ -217,7 +217,7 @@ def _plan(
     for number in ids:
         if number not in machines:
             raise NotFoundError(f"there is no machine #{number}")
-    known = judgement.know_all(connection, list(machines.values()))
+    known = judgement.know_all(connection, ids)
     planned = _planned(site, connection, [known[each] for each in ids if each in known], wanted)
     found = schedule([each.work for each in planned])
     order = {number: at for at, number in enumerate(found.machine_ids)}

@@ -28,20 +28,17 @@ from flashworthy_server.db import upsert
 from flashworthy_server.store.packing import Whole, unpacked_against
 from flashworthy_server.tables import machines, whole_bodies
 
-_NOT_JUDGED = ("components",)  # sections that are shown only
-_CLOCK_UNKNOWN = Unknown("the report came without a Date header")
+CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Newest:
     """A machine's newest report, and what is read from it; the report itself once it is asked for.
 
-    `read` makes the report from what is kept: half of all that loading a machine costs;
-    `read_to_judge` leaves out what no rule looks at, and takes half of that.
+    `read` makes the report from what is kept: half of all that loading a machine costs.
     """
 
     read: Callable[[], Report]
-    read_to_judge: Callable[[], Report] | None = None  # none: the report is at hand
     taken_at: datetime
     received_at: datetime
     clock_difference_seconds: Maybe[int]
@@ -59,13 +56,8 @@ class Newest:
         """Whether the running version was first seen then or later, as far as that is known."""
         return self.running_since is None or self.running_since >= then
 
-    @property
-    def to_judge(self) -> Report:
-        """The report, for rules only: its components may be missing."""
-        return self.read_to_judge() if self.read_to_judge else self.report
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """What is kept of a verdict; the rest is worked out whenever someone asks."""
 
@@ -307,14 +299,14 @@ def save_mark(connection: Connection, machine_id: int, marked: str | None) -> No
     connection.execute(update(machines).where(machines.c.id == machine_id).values(marked=marked))
 
 
-def _changing(*names: str) -> Update:
+def changing(*names: str) -> Update:
     """An update of these columns of one machine, for many at once."""
     values: dict[str, Any] = {name: bindparam(f"new_{name}") for name in names}
     return update(machines).where(machines.c.id == bindparam("machine")).values(values)
 
 
-_TIMES = ("holds_until", "due_at")
-_JUDGED = ("outcome", "sentence", "rules_version", "own_priority")
+TIMES = ("holds_until", "due_at")
+JUDGED = ("outcome", "sentence", "rules_version", "own_priority")
 _SELDOM_NEW = ("name", "firmware_on", "combination_id", "address")  # most stand in indexes
 _SEEN = (
     "report_id",
@@ -328,41 +320,14 @@ _SEEN = (
     "running_seen_at",
     "running_since",
 )
-_SAVE_NUMBER = _changing("report_number")
-_SAVE_TIMES = _changing(*_TIMES)
-_SAVE_JUDGEMENT = _changing(*_TIMES, *_JUDGED)
-_SAVE_SEEN = _changing(*_SEEN, "holds_until")
-_SAVE_REPORTED = _changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED)
+_SAVE_NUMBER = changing("report_number")
+_SAVE_SEEN = changing(*_SEEN, "holds_until")
+_SAVE_REPORTED = changing(*_SEEN, *_SELDOM_NEW, *TIMES, *JUDGED)
 _WHOLE = upsert(whole_bodies)
 _SAVE_WHOLE = _WHOLE.on_conflict_do_update(
     index_elements=["machine_id"],
     set_={name: _WHOLE.excluded[name] for name in ("number", "received_at", "body")},
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """What was found of one machine, and when that may change by time alone; none: never."""
-
-    machine: StoredMachine
-    judgement: Judgement | None  # none: it has not reported yet
-    due_at: datetime | None
-
-
-def save_judgements(connection: Connection, found: Iterable[Judged]) -> None:
-    """Keep what was found; an index is only touched where something changed."""
-    times, others = [], []
-    for each in found:
-        kept, new = each.machine.judgement, each.judgement
-        row = {"machine": each.machine.id, "new_due_at": each.due_at}
-        row["new_holds_until"] = new.holds_until if new else None
-        if new and not (kept and kept.says_as(new)):
-            others.append(row | _judged(new))
-        elif each.due_at != each.machine.due_at or (new and new != kept):
-            times.append(row)
-    for statement, rows in ((_SAVE_TIMES, times), (_SAVE_JUDGEMENT, others)):
-        if rows:
-            connection.execute(statement, rows)
 
 
 def _reported(found: Reported) -> dict[str, Any]:
@@ -386,12 +351,12 @@ def _reported(found: Reported) -> dict[str, Any]:
         "new_address": newest.address,
         "new_due_at": found.due_at,
         "new_holds_until": found.judgement.holds_until,
-        **_judged(found.judgement),
+        **changed_by(found.judgement),
     }
 
 
-def _judged(found: Judgement) -> dict[str, Any]:
-    return {f"new_{name}": getattr(found, name) for name in _JUDGED}
+def changed_by(found: Judgement) -> dict[str, Any]:
+    return {f"new_{name}": getattr(found, name) for name in JUDGED}
 
 
 def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:
@@ -439,10 +404,9 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
     difference = row.clock_difference_seconds
     return Newest(
         read=partial(_read_report, row.report, whole),
-        read_to_judge=partial(_read_report, row.report, whole, _NOT_JUDGED),
         taken_at=row.taken_at,
         received_at=row.received_at,
-        clock_difference_seconds=_CLOCK_UNKNOWN if difference is None else difference,
+        clock_difference_seconds=CLOCK_UNKNOWN if difference is None else difference,
         running=None if row.running_text is None else (row.running_text, row.running_seen_at),
         running_since=row.running_since,
         firmware_on=row.firmware_on,
@@ -451,9 +415,8 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
     )
 
 
-def _read_report(body: bytes, whole: Whole, without: tuple[str, ...] = ()) -> Report:
-    said = json.loads(unpacked_against(body, whole.text))
-    return report_from_json({name: each for name, each in said.items() if name not in without})
+def _read_report(body: bytes, whole: Whole) -> Report:
+    return report_from_json(json.loads(unpacked_against(body, whole.text)))
 
 
 # ---- machines' tokens ------------------------------------------------------------------------
@@ -533,12 +496,6 @@ def revoke_token(connection: Connection, machine_id: int) -> bool:
 # ---- whose judgement is due -------------------------------------------------------------------
 
 
-def due_machine_ids(connection: Connection, now: datetime, count: int) -> Sequence[int]:
-    """At most `count` machines whose verdict or attention may have changed by time alone."""
-    due = select(machines.c.id).where(machines.c.due_at <= now)
-    return connection.scalars(due.order_by(machines.c.due_at).limit(count)).all()
-
-
 def make_machines_due(connection: Connection, machine_ids: Iterable[int], now: datetime) -> None:
     """Let the judgement of these machines be renewed."""
     named = machines.c.id.in_(list(machine_ids))
@@ -576,12 +533,3 @@ def names_within(column: ColumnElement[Any], place: str) -> ColumnElement[bool]:
     """Names of this place, or of one in it: a stretch of an index, as texts are sorted by bytes."""
     begin, end = f"{place} / ", f"{place} /!"  # no character comes between a blank and "!"
     return and_(column >= place, column < end, or_(column == place, column >= begin))
-
-
-def outdated_machine_ids(
-    connection: Connection, rules_version: int, after: int, count: int
-) -> Sequence[int]:
-    """At most `count` with an id above `after` that other rules than these judged."""
-    other = (machines.c.rules_version != rules_version) & (machines.c.id > after)
-    wanted = select(machines.c.id).where(other).order_by(machines.c.id).limit(count)
-    return connection.scalars(wanted).all()
