@@ -44,7 +44,7 @@ class SiteException:
 
 def in_force(exceptions: Iterable[SiteException], now: datetime) -> tuple[SiteException, ...]:
     """Those that still hold, the one that ends first in front."""
-    holding = (each for each in exceptions if now < each.ends_at)
+    holding = [each for each in exceptions if now < each.ends_at]
     return tuple(sorted(holding, key=lambda each: (each.until, each.kind.value, each.owner)))
 
 

@@ -97,10 +97,11 @@ class Need:
 
     @cached_property
     def reasons_in_words(self) -> str:
-        """What speaks for the target; empty without one."""
-        if self.target is None:
+        """What speaks for the target, and how much; empty without a reason."""
+        if self.target is None or self.priority is None:
             return ""
-        return f"{self.target.version_text}: " + "; ".join(each.says for each in self.reasons)
+        says = "; ".join(each.says for each in self.reasons)
+        return f"priority {self.priority.value}; {self.target.version_text}: {says}"
 
     def reasons_left(self, now: datetime) -> tuple[Reason, ...]:
         """The reasons that no exception in force covers."""

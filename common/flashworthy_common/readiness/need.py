@@ -41,7 +41,7 @@ def reviewed(case: Case) -> Check:
     remedy = "read the maker's page for this model and record what it offers"
     review = case.need.review
     limit_seconds = case.policy.review_age_seconds
-    limit = f"at most {limit_seconds // 86400} days old"
+    limit = _at_most_old(limit_seconds)
     if review is None:
         return question.unknown(
             "nobody has compared it with the maker's releases yet", remedy=remedy, who=Who.DESK
@@ -67,9 +67,8 @@ def reason(case: Case) -> Check:
         return question.answered(Answer.STOP, says, limit=limit)
     says = case.need.reasons_in_words
     if not priority.reaches(least):
-        says = f"no reason that suffices: priority {priority.value}; {says}"
-        return question.answered(Answer.STOP, says, limit=limit)
-    return question.passes(f"priority {priority.value}; {says}", limit=limit)
+        return question.answered(Answer.STOP, f"no reason that suffices: {says}", limit=limit)
+    return question.passes(says, limit=limit)
 
 
 def exception(case: Case) -> Check | None:
@@ -115,9 +114,16 @@ def release_age(case: Case) -> Check | None:
     return question.passes(says, limit=limit)
 
 
+# The same few limits of a site, again and again.
+
+
+@lru_cache
+def _at_most_old(seconds: int) -> str:
+    return f"at most {seconds // 86400} days old"
+
+
 @lru_cache
 def _at_least_old(days: int, waiving: Priority) -> str:
-    """The same few limits of a site, again and again."""
     return f"at least {days} days, unless priority is {waiving.value}"
 
 

@@ -13,6 +13,7 @@ some fifty of them, and a frozen object costs five times as much to make.
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import Enum
+from functools import lru_cache
 
 from flashworthy_common.chassis import Kind, kind_of
 from flashworthy_common.confirmations import Confirmation, Confirmed
@@ -91,6 +92,12 @@ class Machine:
     plan_expires_at: datetime | None = None
 
 
+@lru_cache
+def _span(seconds: int) -> timedelta:
+    """The same few limits of a site, again and again."""
+    return timedelta(seconds=seconds)
+
+
 @dataclass(slots=True)
 class Case:
     """Everything that one verdict is about, and what many checks ask of it, worked out once."""
@@ -152,7 +159,7 @@ class Case:
         """Until when evidence counts as recent; none where it no longer does."""
         now = self.now
         begin = seen_at if seen_at < now else now  # no age is below none
-        end = begin + timedelta(seconds=limit_seconds)
+        end = begin + _span(limit_seconds)
         return end if end > now else None
 
 

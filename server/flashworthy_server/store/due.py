@@ -9,12 +9,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, delete, exists, insert, select, tuple_, update
+from sqlalchemy import (
+    Connection,
+    Integer,
+    Text,
+    bindparam,
+    delete,
+    exists,
+    insert,
+    select,
+    tuple_,
+    update,
+)
 
 from flashworthy_server.db import upsert
 from flashworthy_server.store.counts import count_within, machines_of
 from flashworthy_server.store.machines import is_within
-from flashworthy_server.tables import UtcTime, due_groups, judging, machines, outdated_needs
+from flashworthy_server.tables import Number, UtcTime, due_groups, judging, machines, outdated_needs
 
 _ONE = 1  # the row of `judging`
 
@@ -64,24 +75,34 @@ def make_due_within(connection: Connection, place: str | None, now: datetime) ->
 
 
 def first_groups(connection: Connection, count: int) -> list[Group]:
-    rows = connection.execute(select(due_groups).order_by(due_groups.c.id).limit(count))
+    rows = connection.execute(_FIRST, {"count": count})
     return [
-        Group(row.id, row.combination_id, row.place, (row.after_name, row.after_id)) for row in rows
+        Group(id_, combination_id, place, (name, number))
+        for id_, combination_id, place, name, number in rows
     ]
 
 
 def members_after(connection: Connection, group: Group, count: int) -> list[tuple[str, int]]:
     """Name and id of at most `count` machines of a group that come next."""
-    key = (machines.c.name, machines.c.id)
-    of_group = (
-        is_within(group.place)
-        if group.combination_id is None
-        else machines.c.combination_id == group.combination_id
-    )
-    query = select(*key).where(of_group, tuple_(*key) > tuple_(*group.after))
-    return [
-        (name, number) for name, number in connection.execute(query.order_by(*key).limit(count))
-    ]
+    name, number = group.after
+    after = {"name": name, "number": number, "count": count}
+    if group.combination_id is None:
+        found = connection.execute(_NEXT.where(is_within(group.place)), after)
+    else:
+        found = connection.execute(_NEXT_OF, after | {"combination_id": group.combination_id})
+    return [(name, number) for name, number in found]
+
+
+# Statements that are made once: to make one costs more than to execute it.
+_KEY = (machines.c.name, machines.c.id)
+_NEXT = (
+    select(*_KEY)
+    .where(tuple_(*_KEY) > tuple_(bindparam("name", type_=Text), bindparam("number", type_=Number)))
+    .order_by(*_KEY)
+    .limit(bindparam("count", type_=Integer))
+)
+_NEXT_OF = _NEXT.where(machines.c.combination_id == bindparam("combination_id"))
+_FIRST = select(due_groups).order_by(due_groups.c.id).limit(bindparam("count", type_=Integer))
 
 
 def move_on(connection: Connection, group: Group, last: tuple[str, int]) -> None:
