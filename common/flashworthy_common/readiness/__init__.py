@@ -81,7 +81,7 @@ class Verdict:
     rules_version: int = RULES_VERSION
 
     def answered(self, *answers: Answer) -> tuple[Check, ...]:
-        return tuple(check for check in self.checks if check.answer in answers)
+        return tuple([check for check in self.checks if check.answer in answers])
 
 
 def assess(machine: Machine, need: Need, policy: Policy, moment: Moment, now: datetime) -> Verdict:

@@ -176,12 +176,9 @@ def renew_outdated(site: Site, progress: Progress | None = None, *, most: int | 
 
 def _renew(connection: Connection, batch: list[StoredCombination], now: datetime) -> None:
     knowledge = _Knowledge(connection, [stored.combination for stored in batch])
-    changed = []
-    for stored in batch:
-        known = knowledge.known_of(stored.combination)
-        store.save_known(connection, stored.id, stored.combination, known)
-        if known != stored.known:
-            changed.append(stored.id)
+    found = {each.id: knowledge.known_of(each.combination) for each in batch}
+    store.save_known(connection, {each.id: (each.combination, found[each.id]) for each in batch})
+    changed = [each.id for each in batch if found[each.id] != each.known]
     due.make_due(connection, changed, now)
     due.note_done(connection, 0)
 
@@ -251,8 +248,9 @@ class _Knowledge:
 
 
 def _under(found: dict[Lookup, list[T]], lookups: Iterable[Lookup]) -> list[T]:
-    """Each once: a statement may name a model and its board."""
-    return list(dict.fromkeys(each for lookup in lookups for each in found.get(lookup, ())))
+    """Each once: a statement may name a model and its board, and is one object under both."""
+    once = {id(each): each for lookup in lookups for each in found.get(lookup, ())}
+    return list(once.values())
 
 
 def _weighing(connection: Connection, releases: Iterable[Release]) -> Weighing:

@@ -1,7 +1,7 @@
 """What depends only on the combination: its need, kept once for all machines of it."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -55,6 +55,7 @@ _COLUMNS = (
     cast(combinations.c.need, Text).label("need_text"),
     combinations.c.package_kept,
 )
+_SAVE_KNOWN = update(combinations).where(combinations.c.id == bindparam("combination"))
 _LOAD = select(*_COLUMNS, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
     combinations.c.id.in_(bindparam("ids", expanding=True))
 )
@@ -98,7 +99,7 @@ def save_combination(connection: Connection, combination: Combination, known: Kn
     """Add a combination, or renew one that is there; its id."""
     found = connection.scalar(select(combinations.c.id).where(*_is(combination)))
     if found is not None:
-        save_known(connection, int(found), combination, known)
+        save_known(connection, {int(found): (combination, known)})
         return int(found)
     names = {column.name: text for column, text in zip(_KEY, combination.key, strict=True)}
     added = connection.execute(
@@ -111,16 +112,12 @@ def save_combination(connection: Connection, combination: Combination, known: Kn
     return made
 
 
-def save_known(
-    connection: Connection, combination_id: int, combination: Combination, known: Known
-) -> None:
-    """Keep a need that was worked out anew; it is no longer outdated."""
-    connection.execute(
-        update(combinations)
-        .where(combinations.c.id == combination_id)
-        .values(_judged(combination, known))
-    )
-    unmark(connection, [combination_id])
+def save_known(connection: Connection, found: Mapping[int, tuple[Combination, Known]]) -> None:
+    """Keep needs that were worked out anew, by combination; they are no longer outdated."""
+    rows = [{"combination": id_, **_judged(*each)} for id_, each in found.items()]
+    if rows:
+        connection.execute(_SAVE_KNOWN, rows)
+    unmark(connection, found)
 
 
 def outdated_combinations(connection: Connection, count: int) -> list[StoredCombination]:
