@@ -7,6 +7,8 @@ import re
 
 LONGEST_NAME = 200  # characters; SMBIOS asks for 64 at most in each string, makers write more
 
+_SIGNS = re.compile(r"[^\w-]|_")
+
 # Letters, digits and hyphens of a text that fills a field without saying anything.
 _FILLER = re.compile(
     r"""
@@ -33,4 +35,4 @@ def is_placeholder(text: str) -> bool:
     """Whether `text` fills its field without naming anything, as blank text does too."""
     if len(text) > LONGEST_NAME:
         return False
-    return _FILLER.fullmatch(re.sub(r"[^\w-]|_", "", text).casefold()) is not None
+    return _FILLER.fullmatch(_SIGNS.sub("", text).casefold()) is not None

@@ -1,15 +1,18 @@
 """Reports arrive here."""
 
+import json
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 
-from flask import request
+from flask import Response, request
 
 from flashworthy_server.answers import ReportReceiptSchema
 from flashworthy_server.api.bodies import Blueprint, read_body
-from flashworthy_server.services.ingest import Receipt, receive_report
+from flashworthy_server.services.ingest import receive_report
 from flashworthy_server.web.context import current_address, current_machine, current_site
 from flashworthy_server.wire import ReportSchema, read_report
+
+_RECEIPT = ReportReceiptSchema()
 
 blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
 
@@ -22,7 +25,7 @@ blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="a
     200, schema=ReportReceiptSchema, description="It was here already.", success=True
 )
 @blueprint.response(201, ReportReceiptSchema, description="It is on disk.")
-def receive() -> tuple[Receipt, int]:
+def receive() -> Response:
     """Keep one report; sending it again changes nothing.
 
     The body may be compressed (Content-Encoding: gzip). The Date header tells how far the
@@ -38,7 +41,8 @@ def receive() -> tuple[Receipt, int]:
         _sent_at(),
         current_address() or None,
     )
-    return receipt, 201 if receipt.stored else 200
+    text = json.dumps(_RECEIPT.dump(receipt))
+    return Response(text, 201 if receipt.stored else 200, content_type="application/json")
 
 
 def _sent_at() -> datetime | None:
