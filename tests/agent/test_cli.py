@@ -16,13 +16,11 @@ import flashworthy_agent
 import flashworthy_server
 from flashworthy_agent.cli import main
 from flashworthy_agent.commands import OUTCOME_STATUS
-from flashworthy_agent.state import StateFolder
 from flashworthy_common.ids import is_uuid
 from flashworthy_common.present import verdict_lines
 from flashworthy_common.readiness import Outcome
 from flashworthy_common.values import to_json
 from support.machines import NEED, NOW, a_machine, verdict_of
-from support.servers import serving
 from support.trees import grow, supply
 
 TOP = Path(__file__).parents[2]
@@ -39,17 +37,6 @@ TREE = {
 @pytest.fixture
 def root(tmp_path):
     return grow(tmp_path / "root", TREE)
-
-
-@pytest.fixture
-def folder(tmp_path):
-    return StateFolder(tmp_path / "state")
-
-
-@pytest.fixture
-def site():
-    with serving() as server:
-        yield server
 
 
 @pytest.fixture

@@ -11,34 +11,14 @@ from flashworthy_agent.enrolled import EnrolledAgent
 from flashworthy_agent.enrolment import enrol
 from flashworthy_agent.errors import AnotherMachineError, NotEnrolledError
 from flashworthy_agent.probes.access import access_to
-from flashworthy_agent.state import StateFolder
 from flashworthy_common.report import Why
 from support.machines import NOW
-from support.servers import serving
-from support.trees import grow
-
-SERIAL = "/sys/class/dmi/id/product_serial"
-
-
-@pytest.fixture
-def root(tmp_path):
-    return grow(tmp_path / "root", {SERIAL: "AL-0042\n"})
+from support.trees import SERIAL, grow
 
 
 @pytest.fixture
 def access(root):
     return access_to(root)
-
-
-@pytest.fixture
-def folder(tmp_path):
-    return StateFolder(tmp_path / "state")
-
-
-@pytest.fixture
-def site():
-    with serving() as server:
-        yield server
 
 
 @pytest.fixture

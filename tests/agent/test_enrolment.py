@@ -7,27 +7,7 @@ from flashworthy_agent.enrolment import enrol
 from flashworthy_agent.enrolment_code import code_left_for, read_code
 from flashworthy_agent.errors import ConfigError, RequestRefusedError
 from flashworthy_agent.probes.access import access_to
-from flashworthy_agent.state import StateFolder
-from support.servers import serving
-from support.trees import grow
-
-SERIAL = "/sys/class/dmi/id/product_serial"
-
-
-@pytest.fixture
-def root(tmp_path):
-    return grow(tmp_path / "root", {SERIAL: "AL-0042\n"})
-
-
-@pytest.fixture
-def folder(tmp_path):
-    return StateFolder(tmp_path / "state")
-
-
-@pytest.fixture
-def site():
-    with serving() as server:
-        yield server
+from support.trees import SERIAL, grow
 
 
 @pytest.fixture

@@ -12,23 +12,10 @@ from flashworthy_agent.enrolment import enrol
 from flashworthy_agent.examine import examine
 from flashworthy_agent.probes.access import access_to
 from flashworthy_agent.probes.programs import Outcome, Programs
-from flashworthy_agent.state import StateFolder
 from support.authority import Authority
 from support.machines import NOW
 from support.servers import serving
-from support.trees import grow
-
-SERIAL = "/sys/class/dmi/id/product_serial"
-
-
-@pytest.fixture
-def root(tmp_path):
-    return grow(tmp_path / "root", {SERIAL: "AL-0042\n"})
-
-
-@pytest.fixture
-def folder(tmp_path):
-    return StateFolder(tmp_path / "state")
+from support.trees import SERIAL, grow
 
 
 @pytest.fixture

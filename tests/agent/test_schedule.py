@@ -15,28 +15,8 @@ from flashworthy_agent.errors import (
 )
 from flashworthy_agent.probes.access import access_to
 from flashworthy_agent.schedule import Schedule
-from flashworthy_agent.state import StateFolder
 from support.machines import NOW
-from support.servers import serving
-from support.trees import grow
-
-SERIAL = "/sys/class/dmi/id/product_serial"
-
-
-@pytest.fixture
-def root(tmp_path):
-    return grow(tmp_path / "root", {SERIAL: "AL-0042\n"})
-
-
-@pytest.fixture
-def folder(tmp_path):
-    return StateFolder(tmp_path / "state")
-
-
-@pytest.fixture
-def site():
-    with serving() as server:
-        yield server
+from support.trees import SERIAL, grow
 
 
 class Clock:

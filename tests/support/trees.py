@@ -7,6 +7,8 @@ from flashworthy_agent.probes.inputs import Answer, FilesBelow, Question
 from flashworthy_agent.probes.programs import Programs
 from flashworthy_agent.probes.ups import conversation
 
+SERIAL = "/sys/class/dmi/id/product_serial"
+
 
 def grow(root: Path, files: dict[str, str | bytes]) -> Path:
     """Write `files`, by absolute path as the machine sees them, below `root`."""
