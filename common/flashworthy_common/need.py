@@ -103,6 +103,21 @@ class Need:
         says = "; ".join(each.says for each in self.reasons)
         return f"priority {self.priority.value}; {self.target.version_text}: {says}"
 
+    @cached_property
+    def flashes_in_words(self) -> str:
+        """How long the steps take, and how often the machine restarts."""
+        minutes = [step.minutes for step in self.steps]
+        known = [each for each in minutes if each is not None]
+        if not known or len(known) < len(minutes):
+            return "How long it takes is not recorded."
+        flashes = f"{len(known)} flashes, a full look before each, " if len(known) > 1 else ""
+        restarts = [step.restarts for step in self.steps]
+        if None in restarts:
+            return f"{flashes}{sum(known)} minutes."
+        count = sum(each or 0 for each in restarts)
+        times = {0: "no restart", 1: "one restart"}.get(count, f"{count} restarts")
+        return f"{flashes}{sum(known)} minutes, {times}."
+
     def reasons_left(self, now: datetime) -> tuple[Reason, ...]:
         """The reasons that no exception in force covers."""
         holding = in_force(self.exceptions, now)

@@ -43,11 +43,11 @@ def sentence(verdict: Verdict) -> str:
     target = need.target.version_text if need.target else "the target"
     match verdict.outcome:
         case Outcome.CLEAR if verdict.moment is Moment.DESK:
-            return f"Go and install {target}; look again on the spot. {_visit(need)}"
+            return f"Go and install {target}; look again on the spot. {need.flashes_in_words}"
         case Outcome.CLEAR:
-            return f"Install {target} now. {_visit(need)}"
+            return f"Install {target} now. {need.flashes_in_words}"
         case Outcome.PREPARE:
-            return f"{_orders(_open_answers(verdict))} {_visit(need)}"
+            return f"{_orders(_open_answers(verdict))} {need.flashes_in_words}"
         case Outcome.HOLD:
             stops = verdict.answered(Answer.STOP)
             return f"Do not flash it as things stand: {_facts(stops)}. {_orders(stops)}".rstrip()
@@ -229,21 +229,6 @@ def _orders(checks: tuple[Check, ...]) -> str:
 
 def _facts(checks: tuple[Check, ...]) -> str:
     return "; ".join(f"{check.title}: {check.says}" for check in checks)
-
-
-def _visit(need: Need) -> str:
-    """How long it takes, and how often the machine restarts."""
-    minutes = [step.minutes for step in need.steps]
-    known = [each for each in minutes if each is not None]
-    if not known or len(known) < len(minutes):
-        return "How long it takes is not recorded."
-    flashes = f"{len(known)} flashes, a full look before each, " if len(known) > 1 else ""
-    restarts = [step.restarts for step in need.steps]
-    if None in restarts:
-        return f"{flashes}{sum(known)} minutes."
-    count = sum(each or 0 for each in restarts)
-    times = {0: "no restart", 1: "one restart"}.get(count, f"{count} restarts")
-    return f"{flashes}{sum(known)} minutes, {times}."
 
 
 def age_in_words(now: datetime, then: datetime) -> str:

@@ -66,7 +66,7 @@ CHECKS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Verdict:
     """The outcome for one machine at one moment, with all its checks."""
 

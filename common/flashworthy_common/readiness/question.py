@@ -6,8 +6,8 @@ is an answer, `unknown`, with the reason.
 
 `Case` offers the few judgements that many checks share, so that each reads as its rule.
 
-`Case`, `Check` and `Question` are not frozen, though nothing ever changes one: every verdict makes
-some fifty of them, and a frozen object costs five times as much to make.
+None of them is frozen, though nothing ever changes one: every verdict makes some fifty of them, and
+a frozen object costs five times as much to make.
 """
 
 from dataclasses import dataclass, field
@@ -76,7 +76,7 @@ class Check:
         return self.code.partition(".")[0]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Machine:
     """One machine as its server knows it."""
 

@@ -61,7 +61,7 @@ class _Own:
     confirmations: dict[int, list[Confirmation]] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class KnownMachine:
     """Everything that a verdict of one machine rests on."""
 

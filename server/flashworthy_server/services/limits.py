@@ -32,7 +32,8 @@ class Limits:
         return self._found[place]
 
     def _policy_at(self, place: str | None) -> Policy:
-        around = (None, *places_around(place)) if place else (None,)
+        is_all_alike = not self._by_place.keys() - {None}
+        around = (None,) if is_all_alike or not place else (None, *places_around(place))
         return _policy(tuple(self._by_place[each] for each in around if each in self._by_place))
 
     def set_at(self, place: str | None) -> dict[str, Any]:

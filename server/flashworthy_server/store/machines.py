@@ -67,8 +67,17 @@ class Judgement:
     rules_version: int
     own_priority: str | None  # where a fault that it shows raises its combination's
 
+    def but_the_time(self) -> dict[str, Any]:
+        """Its columns but for the time, which every report moves."""
+        return {
+            "outcome": self.outcome,
+            "sentence": self.sentence,
+            "rules_version": self.rules_version,
+            "own_priority": self.own_priority,
+        }
+
     def says_as(self, other: "Judgement") -> bool:
-        """Whether they are the same but for the time, which every report moves."""
+        """Whether they are the same but for the time."""
         return (
             self.sentence == other.sentence
             and self.outcome == other.outcome
@@ -299,14 +308,14 @@ def save_mark(connection: Connection, machine_id: int, marked: str | None) -> No
     connection.execute(update(machines).where(machines.c.id == machine_id).values(marked=marked))
 
 
-def changing(*names: str) -> Update:
+def _changing(*names: str) -> Update:
     """An update of these columns of one machine, for many at once."""
     values: dict[str, Any] = {name: bindparam(f"new_{name}") for name in names}
     return update(machines).where(machines.c.id == bindparam("machine")).values(values)
 
 
-TIMES = ("holds_until", "due_at")
-JUDGED = ("outcome", "sentence", "rules_version", "own_priority")
+_TIMES = ("holds_until", "due_at")
+_JUDGED = ("outcome", "sentence", "rules_version", "own_priority")
 _SELDOM_NEW = ("name", "firmware_on", "combination_id", "address")  # most stand in indexes
 _SEEN = (
     "report_id",
@@ -320,9 +329,9 @@ _SEEN = (
     "running_seen_at",
     "running_since",
 )
-_SAVE_NUMBER = changing("report_number")
-_SAVE_SEEN = changing(*_SEEN, "holds_until")
-_SAVE_REPORTED = changing(*_SEEN, *_SELDOM_NEW, *TIMES, *JUDGED)
+_SAVE_NUMBER = _changing("report_number")
+_SAVE_SEEN = _changing(*_SEEN, "holds_until")
+_SAVE_REPORTED = _changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED)
 _WHOLE = upsert(whole_bodies)
 _SAVE_WHOLE = _WHOLE.on_conflict_do_update(
     index_elements=["machine_id"],
@@ -351,12 +360,8 @@ def _reported(found: Reported) -> dict[str, Any]:
         "new_address": newest.address,
         "new_due_at": found.due_at,
         "new_holds_until": found.judgement.holds_until,
-        **changed_by(found.judgement),
+        **{f"new_{name}": each for name, each in found.judgement.but_the_time().items()},
     }
-
-
-def changed_by(found: Judgement) -> dict[str, Any]:
-    return {f"new_{name}": getattr(found, name) for name in JUDGED}
 
 
 def note_own_facts(connection: Connection, machine_ids: Iterable[int]) -> None:

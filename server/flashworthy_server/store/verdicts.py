@@ -11,20 +11,11 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, func, select
+from sqlalchemy import Connection, bindparam, func, select, update
 
 from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe
-from flashworthy_server.store.machines import (
-    CLOCK_UNKNOWN,
-    JUDGED,
-    TIMES,
-    Judgement,
-    Newest,
-    StoredMachine,
-    changed_by,
-    changing,
-)
+from flashworthy_server.store.machines import CLOCK_UNKNOWN, Judgement, Newest, StoredMachine
 from flashworthy_server.store.packing import unpacked_against, unpacked_text
 from flashworthy_server.tables import machines, whole_bodies
 
@@ -136,19 +127,18 @@ def save_judgements(connection: Connection, found: Iterable[Judged]) -> None:
     times, others = [], []
     for each in found:
         kept, new = each.machine.judgement, each.judgement
-        row = {"machine": each.machine.id, "new_due_at": each.due_at}
-        row["new_holds_until"] = new.holds_until if new else None
+        row = {"machine": each.machine.id, "due_at": each.due_at}
+        row["holds_until"] = new.holds_until if new else None
         if new and not (kept and kept.says_as(new)):
-            others.append(row | changed_by(new))
+            others.append(row | new.but_the_time())
         elif each.due_at != each.machine.due_at or (new and new != kept):
             times.append(row)
-    for statement, rows in ((_SAVE_TIMES, times), (_SAVE_JUDGEMENT, others)):
+    for rows in (times, others):
         if rows:
-            connection.execute(statement, rows)
+            connection.execute(_SAVE, rows)
 
 
-_SAVE_TIMES = changing(*TIMES)
-_SAVE_JUDGEMENT = changing(*TIMES, *JUDGED)
+_SAVE = update(machines).where(machines.c.id == bindparam("machine"))  # the columns of the rows
 
 
 def due_machine_ids(connection: Connection, now: datetime, count: int) -> Sequence[int]:
