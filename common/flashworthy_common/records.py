@@ -60,9 +60,10 @@ def _of_known(kind: Any, values: dict[str, Any]) -> Any:
     """
     made = object.__new__(kind)
     given = made.__dict__
-    given.update(kind._defaults)
+    if len(values) < kind._count:
+        given.update(kind._defaults)
     given.update(values)
-    if len(given) != kind._count:
+    if len(given) < kind._count:
         raise TypeError(f"{kind.__name__} needs more than {list(values)}")
     return made
 

@@ -101,7 +101,10 @@ def write_time(time: datetime) -> str:
 
 # ---- reading ----------------------------------------------------------------------------------
 
-Read = Callable[[Any, str, list[str]], Any]
+# Where a value stands: a text, or a name or place within what stands elsewhere. It becomes text for
+# messages only: to make one for every value would cost as much as to read it.
+Path = str | tuple["Path", str | int]
+Read = Callable[[Any, Path, list[str]], Any]
 
 
 def from_json(kind: type[T], data: Any, problems: list[str] | None = None, path: str = "") -> T:
@@ -120,13 +123,30 @@ def from_json(kind: type[T], data: Any, problems: list[str] | None = None, path:
     return found
 
 
-def read_time(data: Any, path: str, problems: list[str] | None = None) -> datetime:
+def _malformed(path: Path, expected: str, got: object) -> MalformedValueError:
+    return MalformedValueError(_text_of(path), expected, got)
+
+
+def _text_of(path: Path) -> str:
+    """
+    >>> _text_of((("power", "batteries"), 1))
+    'power.batteries[1]'
+    """
+    if isinstance(path, str):
+        return path
+    outer, name = _text_of(path[0]), path[1]
+    if isinstance(name, int):
+        return f"{outer}[{name}]"
+    return f"{outer}.{name}" if outer else name
+
+
+def read_time(data: Any, path: Path, problems: list[str] | None = None) -> datetime:
     """An RFC 3339 time with an offset, in UTC."""
     try:
         return _time_of(data)
     except (ValueError, OverflowError, TypeError):
         expected = "an RFC 3339 time such as 2026-05-04T10:00:00Z"
-        raise MalformedValueError(path, expected, data) from None
+        raise _malformed(path, expected, data) from None
 
 
 @functools.lru_cache(maxsize=1024)  # sections of a report, and reports of one second, share theirs
@@ -139,23 +159,23 @@ def _time_of(text: str) -> datetime:
     return time.astimezone(UTC)
 
 
-def _read_date(data: Any, path: str, problems: list[str]) -> date:
+def _read_date(data: Any, path: Path, problems: list[str]) -> date:
     try:
         return date.fromisoformat(data)
     except (TypeError, ValueError):
-        raise MalformedValueError(path, "a date such as 2026-05-04", data) from None
+        raise _malformed(path, "a date such as 2026-05-04", data) from None
 
 
-def _read_text(data: Any, path: str, problems: list[str]) -> str:
+def _read_text(data: Any, path: Path, problems: list[str]) -> str:
     if isinstance(data, str) and len(data) <= MAX_TEXT_CHARACTERS:
         return data
-    raise MalformedValueError(path, f"a text of at most {MAX_TEXT_CHARACTERS} characters", data)
+    raise _malformed(path, f"a text of at most {MAX_TEXT_CHARACTERS} characters", data)
 
 
-def _read_flag(data: Any, path: str, problems: list[str]) -> bool:
+def _read_flag(data: Any, path: Path, problems: list[str]) -> bool:
     if isinstance(data, bool):
         return data
-    raise MalformedValueError(path, "true or false", data)
+    raise _malformed(path, "true or false", data)
 
 
 def _number_reader(kind: type, bounds: Bounds) -> Read:
@@ -164,10 +184,10 @@ def _number_reader(kind: type, bounds: Bounds) -> Read:
     what = "a whole number" if kind is int else "a number"
     expected = f"{what} from {bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip()
 
-    def read(data: Any, path: str, problems: list[str]) -> Any:
+    def read(data: Any, path: Path, problems: list[str]) -> Any:
         if type(data) in accepted and low <= data <= high:
             return data
-        raise MalformedValueError(path, expected, data)
+        raise _malformed(path, expected, data)
 
     return read
 
@@ -177,21 +197,19 @@ def _enum_reader(kind: type[Enum]) -> Read:
     kinds = {type(value) for value in by_value}  # true is no 1
     expected = "one of " + ", ".join(map(str, by_value))
 
-    def read(data: Any, path: str, problems: list[str]) -> Enum:
+    def read(data: Any, path: Path, problems: list[str]) -> Enum:
         if type(data) in kinds and data in by_value:
             return by_value[data]
-        raise MalformedValueError(path, expected, data)
+        raise _malformed(path, expected, data)
 
     return read
 
 
 def _list_reader(item: Read) -> Read:
-    def read(data: Any, path: str, problems: list[str]) -> tuple[Any, ...]:
+    def read(data: Any, path: Path, problems: list[str]) -> tuple[Any, ...]:
         if not isinstance(data, list) or len(data) > MAX_LIST_ITEMS:
-            raise MalformedValueError(path, f"a list of at most {MAX_LIST_ITEMS} items", data)
-        return tuple(
-            [item(value, f"{path}[{index}]", problems) for index, value in enumerate(data)]
-        )
+            raise _malformed(path, f"a list of at most {MAX_LIST_ITEMS} items", data)
+        return tuple([item(value, (path, index), problems) for index, value in enumerate(data)])
 
     return read
 
@@ -201,7 +219,7 @@ def _optional_reader(inner: Read) -> Read:
 
 
 def _forgiving_reader(inner: Read) -> Read:
-    def read(data: Any, path: str, problems: list[str]) -> Any:
+    def read(data: Any, path: Path, problems: list[str]) -> Any:
         if type(data) is dict and len(data) == 1 and type(data.get("unknown")) is str:
             return Unknown(data["unknown"][:MAX_TEXT_CHARACTERS])
         try:
@@ -219,15 +237,14 @@ def _object_reader(kind: type) -> Read:
     make = getattr(kind, "of_known", None) or (lambda found: kind(**found))
     texts = {name for name in readers if hints[name] in (str, str | Unknown)}
 
-    def read(data: Any, path: str, problems: list[str]) -> Any:
+    def read(data: Any, path: Path, problems: list[str]) -> Any:
         if not isinstance(data, dict):
-            raise MalformedValueError(path or kind.__name__, "an object", data)
-        prefix = f"{path}." if path else ""
+            raise _malformed(_text_of(path) or kind.__name__, "an object", data)
         found = {
             # most values are short texts, and need no reader to be called
             name: value
             if type(value) is str and name in texts and len(value) <= MAX_TEXT_CHARACTERS
-            else readers[name](value, prefix + name, problems)
+            else readers[name](value, (path, name), problems)
             for name, value in data.items()
             if name in readers
         }
@@ -235,7 +252,7 @@ def _object_reader(kind: type) -> Read:
             return make(found)
         except TypeError:
             missing = _missing_fields(kind, found)
-            raise MalformedValueError(prefix + missing[0], "a value", None) from None
+            raise _malformed((path, missing[0]), "a value", None) from None
 
     return read
 
