@@ -18,13 +18,14 @@ import gzip
 import json
 import os
 import signal
+import sqlite3
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.utils import format_datetime
@@ -259,7 +260,11 @@ def measure(size: int, asked: argparse.Namespace, figures: Figures) -> float:
 
 
 def database_bytes(database: Path) -> int:
-    return sum(each.stat().st_size for each in (database, Path(f"{database}-wal")))
+    """Of the pages in use; what was freed before is no room that reports made."""
+    with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as connection:
+        asked = ("page_count", "freelist_count", "page_size")
+        pages, free, size = (connection.execute(f"PRAGMA {each}").fetchone()[0] for each in asked)
+    return int((pages - free) * size)
 
 
 def tell(figures: Figures, of: str, contestants: list[Contestant], grown: float) -> None:
