@@ -11,10 +11,12 @@ from sqlalchemy import insert, select, update
 from flashworthy_server import create_app, schema
 from flashworthy_server.config import Config, config_from
 from flashworthy_server.db import Database
+from flashworthy_server.dialects.many import among
 from flashworthy_server.errors import ConfigurationError, DatabaseError
 from flashworthy_server.services.judgement import renew_by_present_rules
 from flashworthy_server.store.packing import packed, unpacked
 from flashworthy_server.tables import combinations, machines, metadata, refusals
+from support.machines import NOW
 
 
 @pytest.fixture
@@ -42,6 +44,19 @@ def test_migrating_again_changes_nothing(database):
     schema.migrate(database)
 
     schema.require_current(database)
+
+
+def test_more_numbers_than_a_statement_has_parameters_are_one_parameter(database):
+    with database.writing() as connection:
+        for name in ("one", "two"):
+            connection.execute(insert(machines).values(name=name, enrolled_at=NOW))
+        wanted = select(machines.c.name).where(among(machines.c.id, "ids"))
+        found = {
+            count: connection.scalars(wanted, {"ids": range(count)}).all()
+            for count in (0, 2, 100_000)
+        }
+
+    assert found == {0: [], 2: ["one"], 100_000: ["one", "two"]}
 
 
 def test_a_database_of_a_later_version_is_refused(database):

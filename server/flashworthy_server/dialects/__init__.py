@@ -2,7 +2,8 @@
 
 - ``dialect``: what is asked of each
 - ``sqlite``, ``postgresql``: how each does it
-- ``texts``: times and dates that a database writes itself
+- ``texts``: times and dates that a database writes itself, and what a text holds
+- ``many``: many numbers as one parameter
 - `upsert`: PostgreSQL's INSERT ... ON CONFLICT; SQLite understands the same words
 """
 

@@ -5,11 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import (
-    BindParameter,
     ColumnElement,
     Connection,
     and_,
-    bindparam,
     case,
     delete,
     select,
@@ -18,6 +16,7 @@ from sqlalchemy import (
 
 from flashworthy_common.attention import Acknowledgement, Attention, AttentionCode
 from flashworthy_server.db import upsert
+from flashworthy_server.dialects.many import among
 from flashworthy_server.tables import acknowledgements, attentions
 
 # Set when the identity of a machine is weighed, or when a flash has reset its clock; a later report
@@ -59,7 +58,7 @@ def save_attentions(
 
 _LASTING_CODES = {code.value for code in LASTING}
 _ASKED = select(attentions.c.machine_id, attentions.c.code, attentions.c.says).where(
-    attentions.c.machine_id.in_(bindparam("ids", expanding=True)), attentions.c.ended_at.is_(None)
+    among(attentions.c.machine_id, "ids"), attentions.c.ended_at.is_(None)
 )
 
 
@@ -109,15 +108,12 @@ def drop_attention(
     return _end(connection, machine_id, attentions.c.code == code.value, now) == 1
 
 
-_IDS: BindParameter[int] = bindparam(
-    "ids", expanding=True
-)  # with the statement made once, values cost little
 _ASKING = (
     select(attentions)
-    .where(attentions.c.machine_id.in_(_IDS), attentions.c.ended_at.is_(None))
+    .where(among(attentions.c.machine_id, "ids"), attentions.c.ended_at.is_(None))
     .order_by(attentions.c.machine_id, attentions.c.code)
 )
-_ACKNOWLEDGED = select(acknowledgements).where(acknowledgements.c.machine_id.in_(_IDS))
+_ACKNOWLEDGED = select(acknowledgements).where(among(acknowledgements.c.machine_id, "ids"))
 
 
 def load_attentions(

@@ -30,6 +30,7 @@ from flashworthy_common.need import Need, Observation, Standing
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
+from flashworthy_server.dialects.many import among
 from flashworthy_server.store.statements import add_combination, combinations_about, mark
 from flashworthy_server.tables import UtcTime, combinations, outdated_needs, summary
 
@@ -57,7 +58,7 @@ _COLUMNS = (
 )
 _SAVE_KNOWN = update(combinations).where(combinations.c.id == bindparam("combination"))
 _LOAD = select(*_COLUMNS, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
-    combinations.c.id.in_(bindparam("ids", expanding=True))
+    among(combinations.c.id, "ids")
 )
 
 

@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Row, Text, bindparam, cast, delete, func, ins
 from flashworthy_common.attention import FirmwareChange
 from flashworthy_common.report import Report
 from flashworthy_common.versions import Order
+from flashworthy_server.dialects.many import among
 from flashworthy_server.store.packing import Packed, unpacked_against, unpacked_text
 from flashworthy_server.tables import firmware_changes, machines, report_ids, reports
 
@@ -203,7 +204,7 @@ def last_changes(
 
 _CHANGES_SINCE = (
     select(firmware_changes)
-    .where(firmware_changes.c.machine_id.in_(bindparam("ids", expanding=True)))
+    .where(among(firmware_changes.c.machine_id, "ids"))
     .where(firmware_changes.c.to_seen_at >= bindparam("since"))
     .order_by(firmware_changes.c.id)
 )

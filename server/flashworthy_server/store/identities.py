@@ -2,10 +2,11 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, bindparam, delete, select
+from sqlalchemy import Connection, delete, select
 
 from flashworthy_common.identity import Evidence
 from flashworthy_server.db import upsert
+from flashworthy_server.dialects.many import among
 from flashworthy_server.tables import identities
 
 
@@ -21,7 +22,7 @@ def evidence_of_machines(connection: Connection, machine_ids: Sequence[int]) -> 
     return {each: Evidence(frozenset(items)) for each, items in found.items()}
 
 
-_EVIDENCE = select(identities).where(identities.c.machine_id.in_(bindparam("ids", expanding=True)))
+_EVIDENCE = select(identities).where(among(identities.c.machine_id, "ids"))
 
 
 def save_evidence(connection: Connection, machine_id: int, seen: Evidence) -> None:

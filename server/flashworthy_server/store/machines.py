@@ -25,6 +25,7 @@ from sqlalchemy import (
 from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server.db import upsert
+from flashworthy_server.dialects.many import among
 from flashworthy_server.store.packing import Whole, unpacked_against
 from flashworthy_server.tables import machines, whole_bodies
 
@@ -197,7 +198,7 @@ _LOAD = (
         whole_bodies.c.body.label("whole_body"),
     )
     .join_from(machines, whole_bodies, isouter=True)
-    .where(machines.c.id.in_(bindparam("ids", expanding=True)))
+    .where(among(machines.c.id, "ids"))
 )
 _TAKE = _LOAD.order_by(machines.c.id).with_for_update(of=machines)  # in one order: no deadlocks
 

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, bindparam, func, select, update
 
 from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe
+from flashworthy_server.dialects.many import among
 from flashworthy_server.store.machines import CLOCK_UNKNOWN, Judgement, Newest, StoredMachine
 from flashworthy_server.store.packing import unpacked_against, unpacked_text
 from flashworthy_server.tables import machines, whole_bodies
@@ -89,7 +90,7 @@ _LOAD = (  # in the order in which it is taken: names cost as much again
         machines.c.own_priority,
     )
     .join_from(machines, whole_bodies, isouter=True)
-    .where(machines.c.id.in_(bindparam("ids", expanding=True)))
+    .where(among(machines.c.id, "ids"))
 )
 
 
