@@ -30,7 +30,7 @@ from flashworthy_common.makers import Combination
 from flashworthy_common.ordering import Ordering
 from flashworthy_common.paths import NoPath, WayBack, find_path, way_back
 from flashworthy_common.reasons import RISING, Priority, Reason, highest
-from flashworthy_common.releases import Release, ReleaseState, Review, speaks_for
+from flashworthy_common.releases import Release, ReleaseState, Review, speaking_for, speaks_for
 from flashworthy_common.symptoms import Symptom, shown
 from flashworthy_common.values import Count, Maybe, Unknown
 from flashworthy_common.versions import Order
@@ -150,7 +150,7 @@ def need_of(
         reviews: likewise.
         exceptions: any; those for single machines are passed over too.
     """
-    review = _latest(review for review in reviews if speaks_for(review, combination))
+    review = _latest(speaking_for(reviews, combination))
     holding = _for_every_machine(exceptions, combination)
     running = combination.version_text
     if isinstance(running, Unknown):
@@ -281,7 +281,7 @@ class _Seen:
 
 def _seen_from(running: str, combination: Combination, releases: Iterable[Release]) -> _Seen:
     ordering = Ordering.of(combination)
-    listed = [release for release in releases if speaks_for(release, combination)]
+    listed = speaking_for(releases, combination)
     listed.sort(key=lambda release: ordering.place(release.version_text))
     return _Seen(
         running,

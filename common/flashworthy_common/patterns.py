@@ -39,6 +39,7 @@ def problem_of_name(stated: str) -> str:
     return f"expected a name, got the placeholder {stated!r}" if is_placeholder(before) else ""
 
 
+@lru_cache(maxsize=MOST_REMEMBERED)  # all versions of a model have the same names
 def matches(stated: str, names: frozenset[str]) -> bool:
     """Whether a stated name or pattern means one of `names`, which are folded.
 

@@ -11,11 +11,13 @@
 - Which of two versions is newer is never stored: `flashworthy_common.versions` answers it.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
 from functools import lru_cache
-from typing import Protocol
+from itertools import repeat
+from typing import Protocol, TypeVar
 
 from flashworthy_common.makers import Combination, MachineMaker, canonical_machine_maker
 from flashworthy_common.ordering import Ordering
@@ -117,12 +119,24 @@ class Statement(Protocol):
     def models(self) -> tuple[str, ...]: ...
 
 
+S = TypeVar("S", bound=Statement)
+
+
 def speaks_for(statement: Statement, combination: Combination) -> bool:
     """Whether a release, review, exception or package is about the machines of `combination`."""
+    return bool(speaking_for([statement], combination))
+
+
+def speaking_for(statements: Iterable[S], combination: Combination) -> list[S]:
+    """Those of some statements that are about the machines of `combination`."""
+    names = folded_names(combination)
+    return [each for each in statements if _speaks_for(each, combination, names)]
+
+
+def _speaks_for(statement: Statement, combination: Combination, names: frozenset[str]) -> bool:
     if maker_of(statement) != combination.machine_maker:
         return False
-    names = folded_names(combination)
-    if not any(matches(model, names) for model in statement.models):
+    if not any(map(matches, statement.models, repeat(names))):
         return False
     if not isinstance(statement, Release | Package) or not statement.board_versions:
         return True

@@ -1,10 +1,10 @@
 """What new knowledge costs: `python tests/bench/reevaluate.py [MACHINES] [--mix wild]`.
 
 On a copy of a site (`sites`), a release of the model with the most machines is recorded, with a
-reason of priority out-of-cycle. Prints
-the time until standing, need and path are right for every machine of it; until every verdict that
-it touches is right, worked out in the background's batches; and what reading and rewriting the
-rows of as many machines costs, as the floor, in the same run.
+reason of priority out-of-cycle; where the site knows it already, for more models (`--mix wild`), it
+is about all of those. Prints the time until standing, need and path are right for every machine of
+theirs; until every verdict that it touches is right, worked out in the background's batches; and
+what reading and rewriting the rows of as many machines costs, as the floor, in the same run.
 """
 
 import sys
@@ -32,21 +32,24 @@ BAR_VERDICTS_SECONDS, GOAL_VERDICTS_SECONDS = 60.0, 20.0
 
 def record(
     site: Site, maker: str, model: str, version_text: str, clock: Callable[[], float]
-) -> float:
-    """Record a release of one model; when every need was right."""
+) -> tuple[float, int]:
+    """Record a release of one model; when every need was right, and how many there were."""
     reason = {
         "kind": "security",
         "priority": "out-of-cycle",
         "says": "closes a hole that is being exploited",
         "source": "https://maker.example/notes",
     }
-    told = {"machine_maker": maker, "models": [model], "minutes": 20, "can_go_back": True}
-    rows = [{**told, "version_text": version_text, "reasons": [reason]}]
-    times = []
+    named = {"machine_maker": maker, "models": [model], "minutes": 20, "can_go_back": True}
+    rows = [{**named, "version_text": version_text, "reasons": [reason]}]
+    told: list[tuple[float, int]] = []
     releases.import_document(
-        site, WHO, document_of({"releases": rows}), progress=lambda *_: times.append(clock())
+        site,
+        WHO,
+        document_of({"releases": rows}),
+        progress=lambda _part, done, _total: told.append((clock(), done)),
     )
-    return times[-1]
+    return told[-1]
 
 
 def of_model(site: Site, maker: str, model: str) -> tuple[list[int], str]:
@@ -78,12 +81,15 @@ def rewrite(site: Site, ids: list[int]) -> None:
             connection.execute(kept.values(sentence=bindparam("said")), said)
 
 
-def work(site: Site) -> None:
-    while judgement.work_some(site):
-        found = judgement.judging(site)
-        if found:
-            print(f"\r{found.done} of {found.total} verdicts   ", end="", file=sys.stderr)
+def work(site: Site) -> int:
+    """Judge all that is due; how many verdicts that were, with those judged before."""
+    total = 0
+    while found := judgement.judging(site):
+        total = found.total
+        print(f"\r{found.done} of {total} verdicts   ", end="", file=sys.stderr)
+        judgement.work_some(site)
     print(file=sys.stderr)
+    return total
 
 
 def main() -> None:
@@ -100,17 +106,18 @@ def main() -> None:
             ((maker, model, _),) = counts.models(connection, 1)
         ids, version_text = of_model(site, maker, model)
         start = asked.clock()
-        needs_took = record(site, maker, model, version_text, asked.clock) - start
-        work(site)
+        needs_right_at, needs = record(site, maker, model, version_text, asked.clock)
+        needs_took = needs_right_at - start
+        verdicts = work(site)
         verdicts_took = asked.clock() - start
         start = asked.clock()
         rewrite(site, ids)
-        floor = asked.clock() - start
+        floor = (asked.clock() - start) / len(ids) * verdicts
         site.database.close()
-    of = f"{asked.machines:,} machines, {asked.mix}, {len(ids):,} of them of the model"
+    of = f"of {verdicts:,} of {asked.machines:,} machines, {asked.mix}"
     figures.tell(
         Figure(
-            f"standing, need and path, {of}",
+            f"standing, need and path of {needs:,} combinations, {of}",
             needs_took,
             "s",
             bar=BAR_NEEDS_SECONDS,
@@ -119,7 +126,7 @@ def main() -> None:
     )
     figures.tell(
         Figure(
-            f"every verdict, {of}",
+            f"every verdict {of}",
             verdicts_took,
             "s",
             floor=floor,
