@@ -4,10 +4,12 @@ Firmware versions are another matter and live in `flashworthy_common.versions`.
 """
 
 import re
+from functools import lru_cache
 
 _DOTTED = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,9}){0,7}")
 
 
+@lru_cache(maxsize=1024)  # machines of one site hold much the same against the same
 def is_at_least(text: str, least: str) -> bool | None:
     """Whether `text` is `least` or newer; none where one of them is not digits and dots.
 

@@ -355,6 +355,9 @@ class FlashSchema(Schema):
         metadata={"description": "by the machine's own report; null: nothing came of it yet"},
     )
     says = fields.Function(lambda stored: stored.found.says if stored.found else None)
+    given_up_because = fields.String(
+        allow_none=True, metadata={"description": "by a person's word; null: it was not given up"}
+    )
     closed_at = WrittenTime(allow_none=True)
 
 

@@ -64,6 +64,18 @@ def test_a_flash_is_started_and_noted_as_done(run):
     )
 
 
+def test_a_flash_that_could_not_be_done_is_given_up_with_the_reason(run):
+    run("flash", "start", "desk-001")
+
+    given_up = run("flash", "give-up", "desk-001", "--reason", "its set-up asks for a password")
+    status, listed = run("flash", "list", "desk-001")
+    again = run("flash", "give-up", "desk-001", "--reason", "once more")
+
+    assert given_up == (0, "flash #1 of desk-001 is given up: its set-up asks for a password\n")
+    assert (status, listed.endswith("  its set-up asks for a password\n")) == (0, True)
+    assert again[0] == 1
+
+
 def test_limits_are_set_for_a_place_and_taken_back(run):
     assert run("policy", "set", "charge_percent=60", "ups_rule=told", "--place", "Alder Lane") == (
         0,

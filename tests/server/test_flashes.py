@@ -70,6 +70,7 @@ def test_a_flash_that_is_started_says_who_from_where_to_what_and_when(machine):
         "done_at": None,
         "result": None,
         "says": None,
+        "given_up_because": None,
         "closed_at": None,
     }
 
@@ -121,6 +122,21 @@ def test_an_unchanged_version_asks_for_attention_and_may_be_corrected(machine):
         {"not-updated": "after a flash: still 1.29, and 1.34 was meant"},
     )
     assert (machine.flash["result"], machine.attention) == ("done", {})
+
+
+def test_a_flash_that_could_not_be_done_is_given_up_once_with_the_reason(machine):
+    machine.start()
+    told = {"reason": "its set-up asks for a password"}
+
+    given_up = machine.site.post("/machines/1/flashes/give-up", told)
+    again = machine.site.post("/machines/1/flashes/give-up", told)
+    silent = machine.site.post("/machines/1/flashes/give-up", {"reason": " "})
+
+    assert given_up.status_code == 200
+    assert given_up.json["given_up_because"] == "its set-up asks for a password"
+    assert (given_up.json["result"], given_up.json["closed_at"]) == (None, "2026-05-04T10:00:00Z")
+    assert again.json["detail"] == "no flash of machine #1 is under way"
+    assert (silent.status_code, silent.json["errors"][0]["field"]) == (422, "reason")
 
 
 def test_an_older_version_is_told_once_as_what_came_of_the_flash(machine):

@@ -6,7 +6,7 @@ from marshmallow import Schema
 
 from flashworthy_server.answers import FlashesSchema, FlashSchema
 from flashworthy_server.api.bodies import Blueprint
-from flashworthy_server.api.queries import text_filter
+from flashworthy_server.api.queries import ReasonSchema, text_filter
 from flashworthy_server.services import flashes as service
 from flashworthy_server.web.context import current_site, current_who
 
@@ -39,3 +39,11 @@ def start(data: dict[str, Any], machine_id: int) -> service.StoredFlash:
 def done(machine_id: int) -> service.StoredFlash:
     """Record that a person says it is done; the machine's own report closes it."""
     return service.note_done(current_site(), current_who(), machine_id)
+
+
+@blueprint.route("/<int:machine_id>/flashes/give-up", methods=["POST"])
+@blueprint.arguments(ReasonSchema)
+@blueprint.response(200, FlashSchema)
+def give_up(data: dict[str, Any], machine_id: int) -> service.StoredFlash:
+    """Record that the flash that was started could not be done, and why."""
+    return service.give_up(current_site(), current_who(), machine_id, data["reason"])

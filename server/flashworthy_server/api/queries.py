@@ -1,4 +1,4 @@
-"""What the queries of all lists have in common."""
+"""What queries of lists, and bodies of requests, have in common."""
 
 from typing import Any
 
@@ -13,6 +13,12 @@ class LimitSchema(Schema):
     limit = fields.Integer(
         validate=validate.Range(1), metadata={"description": "rows of a page; the server has a top"}
     )
+
+
+class ReasonSchema(Schema):
+    """Why something is done, in a person's words."""
+
+    reason = fields.String(required=True)
 
 
 class RemovalSchema(Schema):

@@ -9,7 +9,13 @@ from marshmallow import Schema, fields, validate
 from flashworthy_common.confirmations import Confirmed
 from flashworthy_server.api.bodies import Blueprint
 from flashworthy_server.api.pages import Cursor, next_link
-from flashworthy_server.api.queries import LONGEST_FILTER, LimitSchema, page_count, text_filter
+from flashworthy_server.api.queries import (
+    LONGEST_FILTER,
+    LimitSchema,
+    ReasonSchema,
+    page_count,
+    text_filter,
+)
 from flashworthy_server.calendar_file import CONTENT_TYPE
 from flashworthy_server.errors import InvalidInputError
 from flashworthy_server.services import records, visit_calendars, visit_plans, visit_work
@@ -57,10 +63,6 @@ class NoteSchema(_Keyed):
     to_text = text_filter()
     reason = fields.String(metadata={"description": "why it could not be done"})
     confirms = fields.Enum(Confirmed, by_value=True)
-
-
-class ReasonSchema(Schema):
-    reason = fields.String(required=True)
 
 
 class MonthQuerySchema(Schema):

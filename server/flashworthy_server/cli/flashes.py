@@ -41,6 +41,16 @@ def done(site: Site, name: str) -> None:
     click.echo(f"flash #{made.id} of {name} is done by your word; its own report closes it")
 
 
+@flash.command("give-up")
+@with_site
+@click.argument("name")
+@click.option("--reason", required=True, help="Why it could not be done.")
+def give_up(site: Site, name: str, reason: str) -> None:
+    """Record that the flash of machine NAME that was started could not be done."""
+    made = service.give_up(site, who(), machine_id_of(site, name), reason)
+    click.echo(f"flash #{made.id} of {name} is given up: {made.given_up_because}")
+
+
 @flash.command("list")
 @with_site
 @click.argument("name")
@@ -61,7 +71,7 @@ def list_flashes(site: Site, name: str, as_json: bool) -> None:
                 each.flash.by,
                 write_time(each.flash.started_at),
                 each.found and each.found.result.value,
-                each.found and each.found.says,
+                each.found.says if each.found else each.given_up_because,
             )
             for each in found
         ],

@@ -107,7 +107,7 @@ def note_done_within(site: Site, connection: Connection, who: Who, machine_id: i
     return store.load_flash(connection, stored.id)
 
 
-def give_up(site: Site, who: Who, machine_id: int, because: str) -> None:
+def give_up(site: Site, who: Who, machine_id: int, because: str) -> StoredFlash:
     """Record that a flash that was started could not be done, and why.
 
     Raises:
@@ -123,6 +123,7 @@ def give_up(site: Site, who: Who, machine_id: int, because: str) -> None:
         store.give_up(connection, stored, said, now)
         told = {"flash": stored.id, "to": stored.flash.to_text, "reason": said}
         audit.record(connection, who, now, "flash.give-up", f"machine #{machine_id}", after=told)
+        return store.load_flash(connection, stored.id)
 
 
 def flashes_of(site: Site, machine_id: int) -> list[StoredFlash]:

@@ -54,6 +54,7 @@ MAY: dict[str, frozenset[Role] | None] = {
     "flashes.list_all": VIEWERS,
     "flashes.start": TECHNICIANS,
     "flashes.done": TECHNICIANS,
+    "flashes.give_up": TECHNICIANS,
     "plans.one": VIEWERS | MACHINES,
     "resting.let_rest": TECHNICIANS,
     "resting.ask_again": TECHNICIANS,
