@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 from datetime import timedelta
 from urllib.parse import quote
@@ -216,6 +217,66 @@ def test_no_cell_of_a_csv_is_a_formula(site, start):
 
     (row,) = csv.DictReader(io.StringIO(response.text, newline=""))
     assert row["marked"] == f"'{start}cmd|' /C calc'!A0"
+
+
+ODD_TEXTS = [
+    *(
+        "a,b",
+        ",",
+        'say "hold"',
+        '"',
+        "'",
+        "two\r\nlines",
+        "a\nb",
+        "\r",
+        "=1+1",
+        '-"5",',
+        "@",
+        "a=b",
+    ),
+    *(
+        " ",
+        "\t",
+        "a\tb",
+        "\\",
+        "\\n",
+        "\x01\x1f\x7f",
+        "\u2028",
+        "\u00e9\U0001f600",
+        "%s",
+        "null",
+        "[]",
+    ),
+]
+
+
+def with_odd_texts(site):
+    for number, text in enumerate(ODD_TEXTS, 1):
+        site.machine(number)
+        service.mark(site.site, WHO, number, text)
+
+
+def test_lines_of_csv_are_those_that_a_csv_writer_writes(site):
+    with_odd_texts(site)
+
+    response = site.get("/machines", Accept="text/csv")
+
+    read = list(csv.reader(io.StringIO(response.text, newline="")))
+    written = io.StringIO()
+    csv.writer(written).writerows(read)  # RFC 4180
+    assert response.text == written.getvalue()
+    place = read[0].index("marked")
+    guarded = [f"'{text}" if text[0] in "=+-@\t\r" else text for text in ODD_TEXTS]
+    assert [row[place] for row in read[1:]] == guarded
+
+
+def test_texts_of_json_are_those_that_were_kept(site):
+    with_odd_texts(site)
+
+    response = site.get("/machines?all=true")
+
+    assert [row["marked"] for row in response.json["machines"]] == ODD_TEXTS
+    assert all(json.dumps(text, ensure_ascii=False) in response.text for text in ODD_TEXTS)
 
 
 def test_one_machine_is_told_with_its_need_its_report_and_what_asks_for_attention(site):

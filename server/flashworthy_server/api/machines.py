@@ -91,12 +91,12 @@ def list_machines(query: dict[str, Any]) -> Any:
     site = current_site()
     asked: dict[str, Any] = {name: query[name] for name in _FILTERS if name in query}
     if request.accept_mimetypes.best_match(["application/json", CSV_TYPE]) == CSV_TYPE:
-        rows = service.export_machines(site, Filters(**asked))
-        return Response(csv_of_machines(rows), content_type=f"{CSV_TYPE}; charset=utf-8")
+        written = csv_of_machines(site, Filters(**asked))
+        return Response(written, content_type=f"{CSV_TYPE}; charset=utf-8")
     if query.get("all"):
         others = {"judging": judging_answer(service.judging(site))}
-        rows = service.export_machines(site, Filters(**asked))
-        return Response(json_of_machines(rows, others), content_type="application/json")
+        written = json_of_machines(site, Filters(**asked), others)
+        return Response(written, content_type="application/json")
     page = service.page_of_machines(
         site, Filters(**asked), after=query.get("after"), count=page_count(query)
     )

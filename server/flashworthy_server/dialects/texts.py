@@ -1,9 +1,11 @@
-"""Texts: times and dates that a database writes itself, and what a text holds."""
+"""Texts that a database writes itself (times, dates, JSON, lines), and what a text holds."""
 
 import re
+from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
-from sqlalchemy import Boolean, ColumnElement, Text
+from sqlalchemy import Boolean, ColumnElement, Text, literal, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
@@ -75,3 +77,63 @@ def _holds_on_sqlite(element: holds, compiler: Any, **options: Any) -> str:
 def _holds_on_postgresql(element: holds, compiler: Any, **options: Any) -> str:
     text, pattern = (compiler.process(each, **options) for each in element.clauses)
     return f"{text} ILIKE {pattern} COLLATE \"C\" ESCAPE '/'"
+
+
+class formatted(FunctionElement[str]):  # noqa: N801
+    """Values in place of the `%s` of a template; nothing in place of one that is not there."""
+
+    inherit_cache = True
+    type = Text()
+
+    def __init__(self, template: str, *values: ColumnElement[Any]) -> None:
+        super().__init__(literal(template, Text()), *values)
+
+
+@compiles(formatted, "sqlite")
+def _formatted_on_sqlite(element: formatted, compiler: Any, **options: Any) -> str:
+    return f"printf({compiler.process(element.clauses, **options)})"
+
+
+@compiles(formatted, "postgresql")
+def _formatted_on_postgresql(element: formatted, compiler: Any, **options: Any) -> str:
+    return f"format({compiler.process(element.clauses, **options)})"
+
+
+class json_object(FunctionElement[str]):  # noqa: N801
+    """A JSON object, as text (RFC 8259)."""
+
+    inherit_cache = True
+    type = Text()
+
+    def __init__(self, **values: ColumnElement[Any]) -> None:
+        pairs: Iterator[Any] = (
+            (literal_column(f"'{name}'"), value) for name, value in values.items()
+        )
+        super().__init__(*chain.from_iterable(pairs))
+
+
+@compiles(json_object, "sqlite")
+def _object_on_sqlite(element: json_object, compiler: Any, **options: Any) -> str:
+    return f"json_object({compiler.process(element.clauses, **options)})"
+
+
+@compiles(json_object, "postgresql")
+def _object_on_postgresql(element: json_object, compiler: Any, **options: Any) -> str:
+    return f"CAST(json_build_object({compiler.process(element.clauses, **options)}) AS TEXT)"
+
+
+class json_value(FunctionElement[str]):  # noqa: N801
+    """A text of JSON that stands in an object as what it says, and not as a text."""
+
+    inherit_cache = True
+    type = Text()
+
+
+@compiles(json_value, "sqlite")
+def _value_on_sqlite(element: json_value, compiler: Any, **options: Any) -> str:
+    return f"json({compiler.process(element.clauses, **options)})"
+
+
+@compiles(json_value, "postgresql")
+def _value_on_postgresql(element: json_value, compiler: Any, **options: Any) -> str:
+    return f"CAST({compiler.process(element.clauses, **options)} AS JSON)"

@@ -38,8 +38,8 @@ from flashworthy_server.store.attentions import LASTING as LASTING
 from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.due import Judging, load_judging
 from flashworthy_server.store.export import EXPORTED as EXPORTED
-from flashworthy_server.store.export import Row as Row
-from flashworthy_server.store.export import load_rows
+from flashworthy_server.store.export import Form as Form
+from flashworthy_server.store.export import load_written
 from flashworthy_server.store.history import StoredReport
 from flashworthy_server.store.listing import Filters as Filters
 from flashworthy_server.store.listing import ListedMachine, list_machines
@@ -113,19 +113,19 @@ def all_machines(site: Site, filters: Filters, *, at_once: int) -> Iterator[Mach
         after, more = page.after, page.after is not None
 
 
-def export_machines(site: Site, filters: Filters) -> Iterator[list[Row]]:
-    """Every machine, in the order of `EXPORTED`, some at a time, so that memory stays flat."""
+def export_machines(site: Site, filters: Filters, form: Form) -> Iterator[list[str]]:
+    """Every machine as a text of this form, some at a time, so that memory stays flat."""
     judgement.catch_up(site)
     filters, after, at_once = _canonical(filters), None, site.config.export_batch_machines
     while True:
         with site.database.reading() as connection:
-            rows = load_rows(connection, filters, now=site.clock(), after=after, count=at_once)
-        if rows:
-            yield rows
-        if len(rows) < at_once:
+            written, after = load_written(
+                connection, form, filters, now=site.clock(), after=after, count=at_once
+            )
+        if written:
+            yield written
+        if len(written) < at_once:
             return
-        number, name, *_ = rows[-1]
-        after = (name, number)
 
 
 def view_machine(site: Site, machine_id: int) -> MachineView:
