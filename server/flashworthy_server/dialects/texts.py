@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from itertools import chain
 from typing import Any
 
-from sqlalchemy import Boolean, ColumnElement, Text, literal, literal_column
+from sqlalchemy import Boolean, ColumnElement, Text, literal, literal, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
@@ -61,7 +61,7 @@ class holds(FunctionElement[bool]):  # noqa: N801
 
     def __init__(self, text: ColumnElement[str], part: str) -> None:
         literally = re.sub("[%_/]", r"/\g<0>", part)
-        super().__init__(text, f"%{literally}%")
+        super().__init__(text, literal(f"%{literally}%", text.type))  # cleaned as texts are
 
     def self_group(self, against: Any = None) -> Any:
         return self  # a condition as it is; a column would be held against 1
