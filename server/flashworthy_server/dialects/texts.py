@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from itertools import chain
 from typing import Any
 
-from sqlalchemy import Boolean, ColumnElement, Text, literal, literal, literal_column
+from sqlalchemy import Boolean, ColumnElement, Text, literal, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
