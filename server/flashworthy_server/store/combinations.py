@@ -32,7 +32,7 @@ from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
 from flashworthy_server.dialects.many import among
 from flashworthy_server.store.statements import add_combination, combinations_about, mark
-from flashworthy_server.tables import UtcTime, combinations, outdated_needs, summary
+from flashworthy_server.tables import Number, UtcTime, combinations, outdated_needs, summary
 
 _KEY = (
     combinations.c.maker,
@@ -201,17 +201,20 @@ class WithoutPackage:
 
 def without_package(connection: Connection, count: int) -> list[WithoutPackage]:
     """Combinations of which no intact package is kept, most machines first."""
-    machine_count = func.sum(summary.c.count)
     rows = connection.execute(
-        select(combinations.c.names, machine_count)
-        .join(summary, _COUNTED)
-        .where(combinations.c.package_kept.is_(False), combinations.c.version_key != "")
-        .group_by(combinations.c.id)
-        .having(machine_count > 0)
-        .order_by(machine_count.desc(), combinations.c.id)
+        select(combinations.c.id, combinations.c.names, summary.c.count)
+        .join(summary, combinations.c.id == cast(summary.c.name, Number))  # by their counts
+        .where(
+            summary.c.facet == "combination",
+            summary.c.count > 0,
+            combinations.c.package_kept.is_(False),
+            combinations.c.version_key != "",
+        )
+        .order_by(summary.c.count.desc(), summary.c.name.desc())
         .limit(count)
     )
-    return [WithoutPackage(_of_names(names), int(found)) for names, found in rows]
+    ranked = sorted(rows.all(), key=lambda row: (-row[2], row[0]))
+    return [WithoutPackage(_of_names(names), machine_count) for _, names, machine_count in ranked]
 
 
 ModelKey = tuple[str, str, str]  # maker, model and board

@@ -16,6 +16,7 @@ from sqlalchemy import (
     Select,
     bindparam,
     exists,
+    false,
     func,
     or_,
     select,
@@ -201,22 +202,18 @@ def _counts(facet: str, name: str) -> Select[Any]:
 def _any_of(some: list[_Found], sizes: list[int]) -> _Found:
     """Each found by an index of its own; a database that is given an `or` may look at all rows."""
     there = [each for each, size in zip(some, sizes, strict=True) if size]
+    if not there:
+        return replace(some[0], condition=false())
     if len(there) == 1:
         return there[0]
-    ids = union_all(*(each.ids for each in there)) if there else some[0].ids
-    return replace(some[0], condition=machines.c.id.in_(ids))
+    return replace(there[0], condition=machines.c.id.in_(union_all(*(each.ids for each in there))))
 
 
 def _findable(filters: Filters, now: datetime) -> Iterator[list[_Found]]:
     """What an index finds; of each list, one finds any machine that is meant."""
-    of_combination = {
-        name: column == getattr(filters, name)
-        for name, column in _OF_COMBINATION.items()
-        if getattr(filters, name) is not None
-    }
-    if of_combination:
-        found = _by_combination(*of_combination.values())
-        yield [replace(found, answers=tuple(of_combination), counts=_kept(filters))]
+    if wanted := list(_wanted(filters)):
+        found = _by_combination(*wanted)
+        yield [replace(found, answers=("maker", "model", "standing"), counts=_kept(filters))]
     if filters.priority is not None:
         yield _of_priority([filters.priority])
     if filters.place is not None and not filters.out_of_service:
@@ -229,11 +226,16 @@ def _findable(filters: Filters, now: datetime) -> Iterator[list[_Found]]:
         yield [_by_row(_OUT_OF_SERVICE)]
 
 
-_OF_COMBINATION = {
-    "maker": combinations.c.maker,
-    "model": combinations.c.model,
-    "standing": combinations.c.standing,
-}
+def _wanted(filters: Filters) -> Iterator[ColumnElement[bool]]:
+    """What is meant of combinations; of a maker or model there are fewer than of a standing."""
+    if filters.maker is not None:
+        yield combinations.c.maker == filters.maker
+    if filters.model is not None:
+        yield combinations.c.model == filters.model
+    if filters.standing is not None:
+        standing: ColumnElement[str] = combinations.c.standing
+        is_alone = filters.maker is None and filters.model is None
+        yield (standing if is_alone else _unlisted(standing)) == filters.standing
 
 
 def _kept(filters: Filters) -> Select[Any] | None:
@@ -341,12 +343,14 @@ def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
 
 
 def _of_combination(filters: Filters) -> Iterator[ColumnElement[bool]]:
-    asked = [(column, getattr(filters, name)) for name, column in _OF_COMBINATION.items()]
     if filters.model is not None:  # of which there are few: no row is held against its own
-        few = [column == value for column, value in asked if value is not None]
-        yield _unlisted(machines.c.combination_id).in_(select(combinations.c.id).where(*few))
-    else:
-        yield from (_unlisted(column) == value for column, value in asked if value is not None)
+        few = select(combinations.c.id).where(*_wanted(filters))
+        yield _unlisted(machines.c.combination_id).in_(few)
+        return
+    if filters.maker is not None:
+        yield _unlisted(combinations.c.maker) == filters.maker
+    if filters.standing is not None:
+        yield _unlisted(combinations.c.standing) == filters.standing
 
 
 def _has_text(text: str, out_of_service: bool) -> ColumnElement[bool]:
