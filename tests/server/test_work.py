@@ -1,14 +1,21 @@
 """What is due is judged in the background: by one worker at a time, and after a restart too."""
 
+from dataclasses import replace
+
 import pytest
 from sqlalchemy import select
 
+from flashworthy_common.policy import DEFAULT_POLICY
+from flashworthy_common.readiness import Moment, assess
+from flashworthy_common.report import SECTIONS, Component
 from flashworthy_server.config import config_from
 from flashworthy_server.services import judgement, policies
 from flashworthy_server.services import machines as machine_service
 from flashworthy_server.services.work import Worker
 from flashworthy_server.site import open_site
+from flashworthy_server.store.verdicts import NOT_JUDGED
 from flashworthy_server.tables import machines
+from support.machines import NEED, NOW, a_machine
 from support.site import KNOWLEDGE, RELEASE, WHO
 
 OLD_EVIDENCE = "look again on the spot"
@@ -96,6 +103,22 @@ def test_a_round_that_fails_is_told_and_the_next_is_tried(due, monkeypatch, capl
     assert rounds == [0, 1]
     assert "working in the background failed; it is tried again" in caplog.text
     assert "the disk is full" in caplog.text
+
+
+def test_a_machine_is_judged_the_same_without_the_sections_that_are_not_read_for_it():
+    told = {"smbios_uuid": "6f1c2e4a-9b1d-4c7e-8a55-000000000001", "hostname": "desk-001"}
+    drive = Component(kind="drive", name="A drive", version_text="QD01.1")
+    whole = a_machine(identity=told, components={"items": (drive,)})
+    left_out = {name: SECTIONS[name]() for name in NOT_JUDGED}
+    read = replace(whole, report=replace(whole.report, **left_out))
+
+    verdicts = [
+        [assess(each, NEED, DEFAULT_POLICY, moment, NOW) for moment in Moment]
+        for each in (whole, read)
+    ]
+
+    assert read.report != whole.report
+    assert verdicts[0] == verdicts[1]
 
 
 # ---- more than one batch ---------------------------------------------------------------------

@@ -20,10 +20,10 @@ from flashworthy_server.store.machines import CLOCK_UNKNOWN, Judgement, Newest, 
 from flashworthy_server.store.packing import unpacked_against, unpacked_text
 from flashworthy_server.tables import machines, whole_bodies
 
-_NOT_JUDGED = ("identity", "components")  # sections that no rule looks at
+NOT_JUDGED = ("identity", "components")  # sections that no rule looks at
 
 
-# Not frozen, since few things are made as often.
+# What follows is not frozen: one of each is made for every machine that is judged.
 
 
 @dataclass(slots=True)
@@ -109,7 +109,7 @@ def _judgement(outcome: str | None, *others: Any) -> Judgement | None:
 
 def _read_report(report: bytes, whole: bytes) -> Report:
     said = json.loads(unpacked_against(report, unpacked_text(whole)))
-    for name in _NOT_JUDGED:
+    for name in NOT_JUDGED:
         said.pop(name, None)
     return report_from_json(said)
 
