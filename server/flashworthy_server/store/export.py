@@ -63,8 +63,8 @@ def _attention() -> ColumnElement[str]:
         select(attentions.c.code)
         .where(attentions.c.machine_id == machines.c.id, attentions.c.ended_at.is_(None))
         .correlate(machines),
-        _where(AttentionCode.PRIORITY, PRIORITY.in_(pressing)),
-        _where(AttentionCode.SILENT_AFTER_FLASH, machines.c.flash_alarm_at <= _NOW),
+        _follows(AttentionCode.PRIORITY, PRIORITY.in_(pressing)),
+        _follows(AttentionCode.SILENT_AFTER_FLASH, machines.c.flash_alarm_at <= _NOW),
     ).subquery("asks")
     rests = select(acknowledgements).where(
         acknowledgements.c.machine_id == machines.c.id,
@@ -73,14 +73,14 @@ def _attention() -> ColumnElement[str]:
     )
     rests = rests.correlate(machines, asks)
     of_machine = select(asks.c.code).where(~rests.exists()).order_by(asks.c.code)
-    codes = of_machine.subquery("codes")
+    codes = of_machine.subquery("codes")  # in whose order both databases string them together
     return select(func.aggregate_strings(codes.c.code, " ")).scalar_subquery()
 
 
-def _where(code: AttentionCode, condition: ColumnElement[bool]) -> Select[Any]:
-    return (
-        select(_said(code.value).label("code")).where(condition).correlate(machines, combinations)
-    )
+def _follows(code: AttentionCode, condition: ColumnElement[bool]) -> Select[Any]:
+    """What stands in no table of its own."""
+    named = select(_said(code.value).label("code"))
+    return named.where(condition).correlate(machines, combinations)
 
 
 # ---- a machine as one text ----------------------------------------------------------------------
@@ -121,9 +121,8 @@ def _line() -> ColumnElement[str]:
 
 def _cell(text: ColumnElement[str]) -> ColumnElement[str]:
     needs_quotes = or_(*(text.like(_said(f"%{each}%")) for each in _QUOTED_FOR))
-    is_formula = (text < _said("A")) & func.substr(
-        text, literal_column("1"), literal_column("1")
-    ).in_([_said(each) for each in _FORMULA_STARTS])
+    first = func.substr(text, literal_column("1"), literal_column("1"))
+    is_formula = (text < _said("A")) & first.in_([_said(each) for each in _FORMULA_STARTS])
     as_text = _said("'") + text
     doubled = func.replace(case((is_formula, as_text), else_=text), _said('"'), _said('""'))
     return case(
