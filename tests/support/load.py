@@ -1,17 +1,17 @@
 """Many requests at once over loopback, with as little work of its own as Python allows.
 
-Requests are bytes made beforehand. A few connections are kept busy from one thread: each sends the
-next request as soon as its answer is there, so that as many requests as connections are under way.
+Requests are bytes made beforehand. Each goes over a connection of its own, as agents send their
+reports, and as a proxy hands them on. A few are kept under way from one thread: the next is sent
+as soon as an answer is there.
 """
 
 import select
 import socket
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from itertools import islice
-from typing import Any
 
 CHUNK_BYTES = 65_536
 PATIENCE_SECONDS = 30.0
@@ -38,7 +38,8 @@ class Load:
 
 def post(path: str, body: bytes, **headers: str) -> bytes:
     """A request as bytes; names of headers have underscores for hyphens."""
-    lines = [f"POST {path} HTTP/1.1", "Host: 127.0.0.1", f"Content-Length: {len(body)}"]
+    lines = [f"POST {path} HTTP/1.1", "Host: 127.0.0.1", "Connection: close"]
+    lines += [f"Content-Length: {len(body)}"]
     lines += [f"{name.replace('_', '-')}: {text}" for name, text in headers.items()]
     return "\r\n".join([*lines, "", ""]).encode() + body
 
@@ -48,26 +49,32 @@ def drive(
 ) -> Load:
     """Send requests in their order until all are answered or the time is over.
 
-    A connection that fails ends; what it had sent counts as unanswered.
+    After a connection that fails, one fewer is kept under way; what it had sent is unanswered.
     """
     found, waiting = Load(), iter(enumerate(requests))
     poll = select.epoll()
     lanes: dict[int, _Lane] = {}
     start = time.perf_counter()
     end = start + seconds
+
+    def send_next() -> None:
+        following = next(waiting, None) if time.perf_counter() < end else None
+        if following is not None:
+            with suppress(OSError):
+                lane = _Lane(port, *following)
+                lanes[lane.socket.fileno()] = lane
+                poll.register(lane.socket, select.EPOLLIN)
+
     try:
-        for place, request in islice(waiting, connections):
-            lane = _Lane(port)
-            lanes[lane.socket.fileno()] = lane
-            poll.register(lane.socket, select.EPOLLIN)
-            lane.send(place, request)
-        while lanes:
-            ready = poll.poll(PATIENCE_SECONDS)
-            if not ready:
-                break
+        for _ in range(connections):
+            send_next()
+        while lanes and (ready := poll.poll(PATIENCE_SECONDS)):
             for number, _ in ready:
-                if not _go_on(lanes[number], found, waiting, end):
-                    lanes.pop(number).socket.close()
+                if lanes[number].has_ended(found):
+                    lane = lanes.pop(number)
+                    lane.socket.close()
+                    if lane.is_answered:
+                        send_next()
     finally:
         for lane in lanes.values():
             lane.socket.close()
@@ -76,61 +83,35 @@ def drive(
     return found
 
 
-def _go_on(lane: "_Lane", found: Load, waiting: Iterator[tuple[int, bytes]], end: float) -> bool:
-    """Take in what came; whether the lane still waits for something."""
-    try:
-        status = lane.receive()
-    except OSError:
-        return False
-    if status is None:
-        return True
-    now = time.perf_counter()
-    found.latencies.append(now - lane.sent_at)
-    found.statuses[status] += 1
-    if status < 300:
-        found.answered.append(lane.place)
-    following = next(waiting, None) if now < end else None
-    if following is None:
-        return False
-    try:
-        lane.send(*following)
-    except OSError:
-        return False
-    return True
-
-
 class _Lane:
     """One connection, with one request under way."""
 
-    def __init__(self, port: int) -> None:
-        self.port = port
-        self.socket = _connected(port)
-        self.place, self.sent_at, self._got = 0, 0.0, b""
-
-    def send(self, place: int, request: bytes) -> None:
-        self.place, self.sent_at = place, time.perf_counter()
+    def __init__(self, port: int, place: int, request: bytes) -> None:
+        self.place, self.is_answered, self._got = place, False, b""
+        self._sent_at = time.perf_counter()
+        self.socket = socket.create_connection(("127.0.0.1", port), PATIENCE_SECONDS)
+        self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.socket.sendall(request)
 
-    def receive(self) -> int | None:
-        """The status, once the whole answer is there."""
-        piece = self.socket.recv(CHUNK_BYTES)
-        if not piece:
-            raise ConnectionError("closed before the answer")
+    def has_ended(self, found: Load) -> bool:
+        """Take in what came, and note the answer once it is whole."""
+        try:
+            piece = self.socket.recv(CHUNK_BYTES)
+        except OSError:
+            return True
         got = self._got = self._got + piece
         head = got.find(b"\r\n\r\n")
         if head < 0 or len(got) < head + 4 + _length(got[:head]):
-            return None
-        self._got = b""
-        return int(got[9:12])
+            return not piece
+        self.is_answered, status = True, int(got[9:12])
+        found.latencies.append(time.perf_counter() - self._sent_at)
+        found.statuses[status] += 1
+        if status < 300:
+            found.answered.append(self.place)
+        return True
 
 
 def _length(head: bytes) -> int:
     lower = head.lower()
     at = lower.find(b"content-length:")
     return 0 if at < 0 else int(lower[at + 15 :].split(b"\r\n", 1)[0])
-
-
-def _connected(port: int) -> Any:
-    made = socket.create_connection(("127.0.0.1", port), PATIENCE_SECONDS)
-    made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    return made
