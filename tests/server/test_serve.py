@@ -1,13 +1,17 @@
 """The server as a process: it listens, answers over a socket, and stops when told."""
 
+import contextlib
+import http.client
 import json
 import os
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
+from collections import Counter
 
 import pytest
 
@@ -16,6 +20,32 @@ from support.site import WHO, an_application
 
 START_SECONDS = 30  # at most, on a busy machine
 COMMAND = (sys.executable, "-c", "from flashworthy_server.cli import main; main()", "serve")
+
+
+# Answers with the process that answered, after a while.
+SLOW_SITE = """
+import os, sys, time
+from gunicorn.app.base import BaseApplication
+from flashworthy_server.serving import EvenWorker
+
+def application(environ, start_response):
+    time.sleep(0.02)
+    body = b"%d" % os.getpid()
+    start_response("200 OK", [("Content-Length", str(len(body)))])
+    return [body]
+
+class Application(BaseApplication):
+    def load_config(self):
+        settings = {"bind": f"127.0.0.1:{sys.argv[1]}", "workers": 2, "threads": 2}
+        settings |= {"worker_class": EvenWorker, "control_socket_disable": True}
+        for name, value in settings.items():
+            self.cfg.set(name, value)
+
+    def load(self):
+        return application
+
+Application().run()
+"""
 
 
 def free_port():
@@ -43,6 +73,15 @@ def wait_until_it_answers(process, url):
         except urllib.error.URLError:
             time.sleep(0.1)
     raise AssertionError(f"no answer within {START_SECONDS} s")
+
+
+def wait_until_it_listens(port):
+    end = time.monotonic() + START_SECONDS
+    while time.monotonic() < end:
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port)):
+            return
+        time.sleep(0.05)
+    raise AssertionError(f"nobody listens within {START_SECONDS} s")
 
 
 @pytest.fixture
@@ -107,3 +146,31 @@ def test_without_tables_it_does_not_start(tmp_path):
     assert ended.stderr == (
         f"flashworthy-server: {url} is not there; run: flashworthy-server migrate\n"
     )
+
+
+def test_connections_that_are_kept_are_shared_by_the_processes():
+    port, asked_by = free_port(), []
+    command = [sys.executable, "-c", SLOW_SITE, str(port)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    def ask_again_and_again():
+        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port)) as kept:
+            for _ in range(20):
+                kept.request("GET", "/")
+                asked_by.append(kept.getresponse().read())
+
+    threads = [threading.Thread(target=ask_again_and_again) for _ in range(8)]
+    try:
+        wait_until_it_listens(port)
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join(START_SECONDS)
+    finally:
+        process.terminate()
+        process.wait(START_SECONDS)
+
+    counts = Counter(asked_by)
+    assert sum(counts.values()) == 160
+    assert len(counts) == 2
+    assert min(counts.values()) >= 40  # one process alone would answer nearly all of them
