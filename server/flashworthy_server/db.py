@@ -4,10 +4,12 @@ Writers of all threads queue for their turn here, by a lock in the process, befo
 lets one in after the other in its own way.
 """
 
+import json
 import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
@@ -15,6 +17,7 @@ from sqlalchemy.exc import TimeoutError as NoConnectionError
 
 from flashworthy_server.dialects import Dialect, dialect_of, unusable, upsert
 from flashworthy_server.errors import BusyError
+from flashworthy_server.tables import clean_text
 
 __all__ = ["Connection", "Database", "upsert"]
 
@@ -125,10 +128,16 @@ class Database:
             raise meaning from error
 
 
+def _as_json(value: Any) -> str:
+    """With letters as they are, so that a text is found in it."""
+    return clean_text(json.dumps(value, ensure_ascii=False))
+
+
 def _open(url: str) -> tuple[Engine, Dialect]:
     try:
         parsed = make_url(url)
         dialect = dialect_of(parsed)
-        return create_engine(parsed, **dialect.engine_options), dialect
+        options = {"json_serializer": _as_json, **dialect.engine_options}
+        return create_engine(parsed, **options), dialect
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
         raise unusable(url) from error

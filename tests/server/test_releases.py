@@ -325,9 +325,15 @@ def test_a_release_is_withdrawn_with_its_reason_and_offered_again(site):
 
 def test_releases_are_filtered(site):
     hole = RELEASE["reasons"][0] | {"advisories": ["QM-2026-07"]}
+    how = "hold Home; auf Überhitzung achten"
     others = [
         RELEASE | {"version_text": "1.31", "state": "superseded"},
-        RELEASE | {"version_text": "1.36", "reasons": [hole], "recovery": "hold Home"},
+        RELEASE
+        | {
+            "version_text": "1.36",
+            "reasons": [hole],
+            "recovery": how,
+        },
     ]
     importing(site, [RELEASE, *others])
 
@@ -338,6 +344,7 @@ def test_releases_are_filtered(site):
     assert found("state=superseded") == ["1.31"]
     assert found("advisory=QM-2026-07") == ["1.36"]
     assert found("text=HOLD home") == ["1.36"]
+    assert found("text=Überhitzung") == ["1.36"]
     assert found("maker=Tarnbrook") == []
     assert site.get("/releases?state=rumoured").status_code == 422
 
