@@ -131,29 +131,34 @@ def test_a_writer_that_fails_fails_all_that_it_wrote_and_the_next_one_works():
     assert intake.hand_in("b", lambda take: [f"{each}!" for each in take()], BOUNDS) == "b!"
 
 
+@contextmanager
+def in_threads(work, items):
+    """Do the work for each item in a thread of its own; all have ended after the block."""
+    threads = [threading.Thread(target=work, args=(item,)) for item in items]
+    for thread in threads:
+        thread.start()
+    yield
+    for thread in threads:
+        thread.join(PATIENCE_SECONDS)
+
+
 def test_a_writer_that_never_gets_the_database_fails_all_that_wait_by_then():
-    intake, begun, opened = Intake(), threading.Event(), threading.Event()
+    intake, begun, opened, failed = Intake(), threading.Event(), threading.Event(), []
 
     def fail(take):
         begun.set()
         assert opened.wait(PATIENCE_SECONDS)
         raise BusyError("the database is busy")
 
-    failed = []
-
     def hand_in(item):
         with pytest.raises(BusyError):
             intake.hand_in(item, fail, BOUNDS)
         failed.append(item)
 
-    threads = [threading.Thread(target=hand_in, args=(item,)) for item in "abc"]
-    for thread in threads:
-        thread.start()
-    assert begun.wait(PATIENCE_SECONDS)
-    wait_until(lambda: intake.waiting == 3)
-    opened.set()
-    for thread in threads:
-        thread.join(PATIENCE_SECONDS)
+    with in_threads(hand_in, "abc"):
+        assert begun.wait(PATIENCE_SECONDS)
+        wait_until(lambda: intake.waiting == 3)
+        opened.set()
 
     assert sorted(failed) == ["a", "b", "c"]
     assert intake.waiting == 0
@@ -168,16 +173,10 @@ def test_what_comes_until_the_database_is_ready_is_written_together():
         batches.append(list(take()))
         return batches[-1]
 
-    threads = [
-        threading.Thread(target=intake.hand_in, args=(item, write, BOUNDS)) for item in "abc"
-    ]
-    for thread in threads:
-        thread.start()
-    assert begun.wait(PATIENCE_SECONDS)
-    wait_until(lambda: intake.waiting == 3)
-    opened.set()
-    for thread in threads:
-        thread.join(PATIENCE_SECONDS)
+    with in_threads(lambda item: intake.hand_in(item, write, BOUNDS), "abc"):
+        assert begun.wait(PATIENCE_SECONDS)
+        wait_until(lambda: intake.waiting == 3)
+        opened.set()
 
     assert [sorted(batch) for batch in batches] == [["a", "b", "c"]]
 
@@ -195,11 +194,8 @@ def test_many_threads_at_once_are_each_answered_for_their_own_item():
         for item in range(start, start + 100):
             answers[item] = intake.hand_in(item, write, BOUNDS)
 
-    threads = [threading.Thread(target=hand_in, args=(start,)) for start in range(0, 800, 100)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(PATIENCE_SECONDS)
+    with in_threads(hand_in, range(0, 800, 100)):
+        pass
 
     assert answers == {item: item * 2 for item in range(800)}
     assert sum(counted) == 800
