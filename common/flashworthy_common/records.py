@@ -29,7 +29,6 @@ def record(kind: type[T]) -> type[T]:
             field.name: field.default for field in described if field.default is not MISSING
         },
         "__init__": _init,
-        "of_known": classmethod(_of_known),
         "__repr__": _repr,
         "__eq__": _eq,
         "__hash__": _hash,
@@ -41,6 +40,12 @@ def record(kind: type[T]) -> type[T]:
     return made
 
 
+def is_record(kind: type) -> bool:
+    """Whether objects of this class hold their fields and nothing else, so that one may be made
+    by filling its ``__dict__``."""
+    return kind.__dict__.get("__init__") is _init
+
+
 def _init(self: Any, **values: Any) -> None:
     given = self.__dict__
     given.update(self._defaults)
@@ -50,22 +55,6 @@ def _init(self: Any, **values: Any) -> None:
         missing = [name for name in self._names if name not in given]
         wrong = f"does not know {unknown[0]!r}" if unknown else f"needs {missing[0]!r}"
         raise TypeError(f"{type(self).__name__} {wrong}")
-
-
-def _of_known(kind: Any, values: dict[str, Any]) -> Any:
-    """An object from values by name, all of which its class knows; the rest by default.
-
-    Raises:
-        TypeError: a value without a default is missing.
-    """
-    made = object.__new__(kind)
-    given = made.__dict__
-    if len(values) < kind._count:
-        given.update(kind._defaults)
-    given.update(values)
-    if len(given) < kind._count:
-        raise TypeError(f"{kind.__name__} needs more than {list(values)}")
-    return made
 
 
 def _repr(self: Any) -> str:

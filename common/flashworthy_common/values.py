@@ -16,12 +16,13 @@ import functools
 import types
 import typing
 from collections.abc import Callable, Hashable
-from dataclasses import MISSING, dataclass, fields, is_dataclass
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
 from datetime import UTC, date, datetime
 from enum import Enum
 from typing import Annotated, Any, TypeVar, Union
 
 from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.records import is_record
 
 MAX_TEXT_CHARACTERS = 2_000  # longer than any SMBIOS string set or package name seen
 MAX_LIST_ITEMS = 1_000  # items of one list in one report
@@ -232,37 +233,69 @@ def _forgiving_reader(inner: Read) -> Read:
 
 
 def _object_reader(kind: type) -> Read:
+    """A reader written for one class, as `dataclass` writes methods.
+
+    A report has hundreds of values, and a server reads hundreds of reports a second: one that is
+    plainly right is taken without a call.
+    """
     hints = typing.get_type_hints(kind, include_extras=True)
-    readers = {field.name: _reader(hints[field.name]) for field in fields(kind)}
-    make = getattr(kind, "of_known", None) or (lambda found: kind(**found))
-    texts = {name for name in readers if hints[name] in (str, str | Unknown)}
-
-    def read(data: Any, path: Path, problems: list[str]) -> Any:
-        if not isinstance(data, dict):
-            raise _malformed(_text_of(path) or kind.__name__, "an object", data)
-        found = {
-            # most values are short texts, and need no reader to be called
-            name: value
-            if type(value) is str and name in texts and len(value) <= MAX_TEXT_CHARACTERS
-            else readers[name](value, (path, name), problems)
-            for name, value in data.items()
-            if name in readers
-        }
-        try:
-            return make(found)
-        except TypeError:
-            missing = _missing_fields(kind, found)
-            raise _malformed((path, missing[0]), "a value", None) from None
-
+    known: dict[str, Any] = {
+        "kind": kind,
+        "new": object.__new__,
+        "absent": object(),
+        "not_an_object": lambda data, path: _malformed(
+            _text_of(path) or kind.__name__, "an object", data
+        ),
+        "no_value": lambda path: _malformed(path, "a value", None),
+    }
+    begin, end = _BARE if is_record(kind) else _BY_ITS_CONSTRUCTOR
+    lines = ["def read(data, path, problems):"]
+    lines.append("    if not isinstance(data, dict): raise not_an_object(data, path)")
+    lines.append(f"    get = data.get; {begin}")
+    for number, each in enumerate(fields(kind)):
+        known[f"read_{number}"] = _reader(hints[each.name])
+        known[f"default_{number}"] = each.default
+        lines += _lines_of_field(number, each, _plainly_right(hints[each.name]))
+    lines.append(f"    return {end}")
+    exec("\n".join(lines), known)  # noqa: S102  (written above, of names in our own classes)
+    read: Read = known["read"]
     return read
 
 
-def _missing_fields(kind: type, found: dict[str, Any]) -> list[str]:
+# How an object begins, to have its fields in `found`, and what comes of it.
+_BARE = ("made = new(kind); found = made.__dict__", "made")
+_BY_ITS_CONSTRUCTOR = ("found = {}", "kind(**found)")
+
+
+def _lines_of_field(number: int, field: Field[Any], plainly_right: str) -> list[str]:
+    place = f"found[{field.name!r}]"
+    if field.default_factory is not MISSING:
+        otherwise = "pass"  # the class makes it
+    elif field.default is not MISSING:
+        otherwise = f"{place} = default_{number}"
+    else:
+        otherwise = f"raise no_value((path, {field.name!r}))"
     return [
-        field.name
-        for field in fields(kind)
-        if field.name not in found and field.default is MISSING and field.default_factory is MISSING
+        f"    value = get({field.name!r}, absent)",
+        f"    if {plainly_right}: {place} = value",
+        f"    elif value is absent: {otherwise}",
+        f"    else: {place} = read_{number}(value, (path, {field.name!r}), problems)",
     ]
+
+
+def _plainly_right(hint: Any) -> str:
+    """What holds of a `value` that its reader would hand back as it is; sometimes, or never."""
+    if hint is str:
+        return f"type(value) is str and len(value) <= {MAX_TEXT_CHARACTERS}"
+    if hint is bool:
+        return "type(value) is bool"
+    origin = typing.get_origin(hint)
+    if origin is Annotated and typing.get_args(hint)[0] is int:
+        bounds = typing.get_args(hint)[1]
+        return f"type(value) is int and {bounds.low!r} <= value <= {bounds.high!r}"
+    if origin in _UNIONS:
+        return _plainly_right(_inner(hint))
+    return "False"
 
 
 _PLAIN: dict[Any, Read] = {
@@ -286,8 +319,8 @@ def _reader(hint: Any) -> Read:
         return _number_reader(kind, bounds)
     if origin is tuple:
         return _list_reader(_reader(typing.get_args(hint)[0]))
-    if origin in (Union, types.UnionType):
-        return _union_reader(typing.get_args(hint))
+    if origin in _UNIONS:
+        return _union_reader(hint)
     if isinstance(hint, type) and issubclass(hint, Enum):
         return _enum_reader(hint)
     if is_dataclass(hint):
@@ -295,10 +328,18 @@ def _reader(hint: Any) -> Read:
     raise TypeError(f"no reader for fields of type {hint!r}")
 
 
-def _union_reader(members: tuple[Any, ...]) -> Read:
-    extras = {Unknown, type(None)}
-    (inner,) = [member for member in members if member not in extras]
-    reader = _reader(inner)
+_UNIONS = (Union, types.UnionType)
+
+
+def _union_reader(hint: Any) -> Read:
+    reader, members = _reader(_inner(hint)), typing.get_args(hint)
     if type(None) in members:
         reader = _optional_reader(reader)
     return _forgiving_reader(reader) if Unknown in members else reader
+
+
+def _inner(hint: Any) -> Any:
+    """The type of values that are known, and some."""
+    extras = {Unknown, type(None)}
+    (inner,) = [member for member in typing.get_args(hint) if member not in extras]
+    return inner
