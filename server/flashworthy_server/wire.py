@@ -7,11 +7,10 @@
   reads them all: what an older one does not know of was not reported.
 """
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import chain
-from typing import Any, NoReturn
+from typing import Any
 
 from marshmallow import EXCLUDE, Schema, ValidationError, fields, post_load, validate
 
@@ -29,6 +28,7 @@ from flashworthy_common.report import (
     section_from_json,
 )
 from flashworthy_common.values import MAX_TEXT_CHARACTERS, Seconds, Unknown, from_json, read_time
+from flashworthy_server import json_text
 from flashworthy_server.errors import InvalidReportError, TooLargeError, UnreadableBodyError
 
 OLDEST_WIRE = 1
@@ -158,13 +158,13 @@ class ApplicationSchema(Schema):
 
 
 def parse_json(text: str | bytes) -> Any:
-    """Decoded JSON as RFC 8259 knows it; Python's own ``NaN`` and ``Infinity`` are none.
+    """Decoded JSON.
 
     Raises:
         UnreadableBodyError: it is no JSON, or nested deeper than can be read.
     """
     try:
-        return json.loads(text, parse_constant=_refuse_constant)
+        return json_text.loads(text)
     except RecursionError:
         raise UnreadableBodyError("not JSON that can be read: it is nested too deep") from None
     except ValueError as error:
@@ -190,10 +190,6 @@ def require_bounded(data: Any, *, depth: int, values: int) -> None:
 
 
 _NEST = {dict, list}
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is no JSON value")
 
 
 def read_report(data: Any) -> ReadReport:

@@ -1,6 +1,5 @@
 """What a machine is now: one row each."""
 
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -24,6 +23,7 @@ from sqlalchemy import (
 
 from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe, Unknown
+from flashworthy_server import json_text
 from flashworthy_server.db import upsert
 from flashworthy_server.dialects.many import among
 from flashworthy_server.store.packing import Whole, unpacked_against
@@ -422,7 +422,7 @@ def _newest(row: Row[Any], whole: Whole) -> Newest:
 
 
 def _read_report(body: bytes, whole: Whole) -> Report:
-    return report_from_json(json.loads(unpacked_against(body, whole.text)))
+    return report_from_json(json_text.loads(unpacked_against(body, whole.text)))
 
 
 # ---- machines' tokens ------------------------------------------------------------------------

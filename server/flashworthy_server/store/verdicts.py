@@ -4,7 +4,6 @@ Many machines are judged at a time, so that a row is read for that alone: only t
 the report only the sections, that a rule looks at.
 """
 
-import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,6 +14,7 @@ from sqlalchemy import Connection, bindparam, func, select, update
 
 from flashworthy_common.report import Report, report_from_json
 from flashworthy_common.values import Maybe
+from flashworthy_server import json_text
 from flashworthy_server.dialects.many import among
 from flashworthy_server.store.machines import CLOCK_UNKNOWN, Judgement, Newest, StoredMachine
 from flashworthy_server.store.packing import unpacked_against, unpacked_text
@@ -108,7 +108,7 @@ def _judgement(outcome: str | None, *others: Any) -> Judgement | None:
 
 
 def _read_report(report: bytes, whole: bytes) -> Report:
-    said = json.loads(unpacked_against(report, unpacked_text(whole)))
+    said = json_text.loads(unpacked_against(report, unpacked_text(whole)))
     for name in NOT_JUDGED:
         said.pop(name, None)
     return report_from_json(said)
