@@ -5,7 +5,6 @@
 - How long each took, and how it failed, is part of the report.
 """
 
-import secrets
 import threading
 import time
 from dataclasses import replace
@@ -13,6 +12,7 @@ from datetime import datetime
 from typing import Any, NamedTuple, cast
 
 from flashworthy_agent import __version__
+from flashworthy_agent.chance import random_bits
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access
 from flashworthy_agent.probes.probe import NOT_YET, Platform, Probe
@@ -108,7 +108,7 @@ def make_report(
 
 
 def _new_report_id(made_at: datetime) -> str:
-    return uuid7(int(made_at.timestamp() * 1000), secrets.randbits(74))
+    return uuid7(int(made_at.timestamp() * 1000), random_bits(74))
 
 
 def _run(probe: Probe, access: Access) -> tuple[Section, ProbeRun]:

@@ -13,14 +13,15 @@ import json
 import os
 import stat
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, field, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 from flashworthy_agent.address import canonical_address
 from flashworthy_agent.errors import AddressError, ConfigError
 from flashworthy_agent.rights import is_foreign, others_may_write
+from flashworthy_common.records import record
 
 PREFIX = "FLASHWORTHY_"
 NOT_SET, BY_DEFAULT, FROM_ENVIRONMENT = "not set", "default", "environment"
@@ -88,7 +89,7 @@ def _whole(low: int, high: int) -> Read:
     return read
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class Config:
     """All keys; ``None`` stands for *not set*."""
 
@@ -126,8 +127,7 @@ class Config:
         return f"sha256:{hashlib.sha256(text.encode()).hexdigest()}"
 
 
-@dataclass(frozen=True)
-class Settings:
+class Settings(NamedTuple):
     """The configuration in force, and where each key's value comes from."""
 
     config: Config

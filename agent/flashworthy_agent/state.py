@@ -11,19 +11,22 @@ import json
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
+from flashworthy_agent.chance import random_bits
 from flashworthy_agent.durable import OWNER_ONLY_FILE, make_private_folder, write_durably
 from flashworthy_agent.errors import BusyError, NotEnrolledError, StateError
 from flashworthy_agent.rights import lock, others_may_read, others_may_write
 from flashworthy_common.errors import MalformedValueError
+from flashworthy_common.ids import uuid4
+from flashworthy_common.records import record
 from flashworthy_common.values import from_json, to_json
 
 
-@dataclass(frozen=True, kw_only=True)
+@record
 class State:
     """What is remembered; ``None`` stands for *none yet*."""
 
@@ -44,9 +47,7 @@ class State:
 
 def new_state(*, sequence: int = 0) -> State:
     """The state of an agent that nobody knows yet."""
-    import uuid  # late: needed once in an agent's life, and dear to load
-
-    return State(agent_id=str(uuid.uuid4()), sequence=sequence)
+    return State(agent_id=uuid4(random_bits(122)), sequence=sequence)
 
 
 def require_enrolled(state: State | None, folder: "StateFolder") -> State:

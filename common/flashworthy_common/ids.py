@@ -1,4 +1,5 @@
-"""UUIDs as text (RFC 9562), and report ids: version 7 (§5.7) sorts by the time they were made.
+"""UUIDs as text (RFC 9562), those of chance (version 4) and those of reports: version 7
+(§5.7) sorts by the time they were made.
 
 The standard library's `uuid` looks at the whole platform when it is loaded, on every run of an
 agent; nothing here needs more of it than the text.
@@ -15,6 +16,16 @@ def uuid_text(octets: bytes) -> str:
     """16 bytes, the most significant first, as the text of a UUID. [RFC 9562 §4]"""
     digits = octets.hex()
     return "-".join((digits[:8], digits[8:12], digits[12:16], digits[16:20], digits[20:]))
+
+
+def uuid4(random_bits: int) -> str:
+    """A version 4 UUID, of nothing but chance. [RFC 9562 §5.4]
+
+    Args:
+        random_bits: 122 random bits; the caller brings them.
+    """
+    a, b, c = random_bits >> 74, random_bits >> 62 & 0xFFF, random_bits & (1 << 62) - 1
+    return uuid_text((a << 80 | 4 << 76 | b << 64 | 0b10 << 62 | c).to_bytes(16, "big"))
 
 
 def uuid7(unix_ms: int, random_bits: int) -> str:

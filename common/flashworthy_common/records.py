@@ -6,13 +6,13 @@ millisecond to a whole one each, against a tenth here. Where many objects are ma
 plain dataclasses are the better choice.
 """
 
-from dataclasses import MISSING, FrozenInstanceError, dataclass, fields
+from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
 from typing import Any, NoReturn, TypeVar, dataclass_transform
 
 T = TypeVar("T")
 
 
-@dataclass_transform(frozen_default=True, kw_only_default=True)
+@dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(field,))
 def record(kind: type[T]) -> type[T]:
     """`kind` as an immutable dataclass that takes its fields by name.
 
@@ -22,12 +22,11 @@ def record(kind: type[T]) -> type[T]:
     made = dataclass(init=False, repr=False, eq=False)(kind)
     described = fields(made)  # type: ignore[arg-type]  # it is a dataclass by now
     methods = {
-        "_names": tuple(field.name for field in described),
-        "_known": frozenset(field.name for field in described),
+        "_names": tuple(one.name for one in described),
+        "_shown": tuple(one.name for one in described if one.repr),
+        "_known": frozenset(one.name for one in described),
         "_count": len(described),
-        "_defaults": {
-            field.name: field.default for field in described if field.default is not MISSING
-        },
+        "_defaults": {one.name: one.default for one in described if one.default is not MISSING},
         "__init__": _init,
         "__repr__": _repr,
         "__eq__": _eq,
@@ -58,7 +57,7 @@ def _init(self: Any, **values: Any) -> None:
 
 
 def _repr(self: Any) -> str:
-    shown = ", ".join(f"{name}={getattr(self, name)!r}" for name in self._names)
+    shown = ", ".join(f"{name}={getattr(self, name)!r}" for name in self._shown)
     return f"{type(self).__qualname__}({shown})"
 
 

@@ -1,10 +1,10 @@
-"""Report ids against RFC 9562."""
+"""Ids against RFC 9562."""
 
 import uuid
 
 import pytest
 
-from flashworthy_common.ids import is_uuid, uuid7, uuid_text
+from flashworthy_common.ids import is_uuid, uuid4, uuid7, uuid_text
 
 # RFC 9562 appendix A.6: 2022-02-22 19:22:22 UTC, rand_a 0xCC3, rand_b 0x18C4DC0C0C07398F
 EXAMPLE = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f"
@@ -18,6 +18,13 @@ def test_the_published_example_of_version_7_is_made_bit_for_bit():
     assert made == EXAMPLE
     assert uuid.UUID(made).version == 7
     assert uuid.UUID(made).variant == uuid.RFC_4122
+
+
+def test_the_published_example_of_version_4_is_made_bit_for_bit():
+    # RFC 9562 appendix A.3: random_a, random_b, random_c
+    random_bits = 0x919108F752D1 << 74 | 0x320 << 62 | 0x1BACF847DB4148A8
+
+    assert uuid4(random_bits) == "919108f7-52d1-4320-9bac-f847db4148a8"
 
 
 def test_later_ids_sort_after_earlier_ones():

@@ -1,6 +1,6 @@
 """Records behave as frozen dataclasses of the standard library do, which is the reference here."""
 
-from dataclasses import FrozenInstanceError, dataclass, fields, is_dataclass, replace
+from dataclasses import FrozenInstanceError, dataclass, field, fields, is_dataclass, replace
 
 import pytest
 
@@ -81,3 +81,15 @@ def test_the_standard_library_takes_it_for_a_dataclass() -> None:
 
 def test_a_record_is_shown_as_a_dataclass_is() -> None:
     assert repr(Shelf(name="A")) == repr(Reference(name="A")).replace("Reference", "Shelf")
+
+
+def test_a_field_that_is_not_to_be_shown_is_not() -> None:
+    @record
+    class Locked:
+        """Opened by its key."""
+
+        name: str
+        key: str = field(default="none", repr=False)
+
+    assert repr(Locked(name="A", key="secret")).endswith("Locked(name='A')")
+    assert Locked(name="A").key == "none"
