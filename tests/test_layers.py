@@ -124,7 +124,7 @@ ONE_PLATFORMS = {
     *("spwd", "syslog", "termios", "tty", "winreg", "winsound"),
 }
 # The one module of a platform that may load what only it has when it is itself loaded.
-LIVE = {"flashworthy_agent.probes.windows.live"}
+LIVE = {"flashworthy_agent.probes.linux.live", "flashworthy_agent.probes.windows.live"}
 
 
 def loaded_at_once(path):

@@ -5,7 +5,7 @@ from pathlib import Path
 from flashworthy_agent.probes.files import ANOTHER_ROOT, Files
 from flashworthy_agent.probes.inputs import Answer, FilesBelow, Question
 from flashworthy_agent.probes.programs import Programs
-from flashworthy_agent.probes.ups import conversation
+from flashworthy_agent.probes.ups_server import conversation
 
 SERIAL = "/sys/class/dmi/id/product_serial"
 

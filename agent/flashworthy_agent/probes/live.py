@@ -18,8 +18,8 @@ _PROBES = "flashworthy_agent.probes"
 _WINDOWS = f"{_PROBES}.windows.live"
 # Kinds that have a module of their own, and the function there that answers them.
 _LOADED = {
-    "network driver": (f"{_PROBES}.linux.ethtool", "driver_information"),
-    "UPS": (f"{_PROBES}.ups", "conversation"),
+    "network driver": (f"{_PROBES}.linux.live", "driver_information"),
+    "UPS": (f"{_PROBES}.ups_server", "conversation"),
     "registry value": (_WINDOWS, "registry_value"),
     "registry keys": (_WINDOWS, "registry_keys"),
     "firmware table": (_WINDOWS, "firmware_table"),

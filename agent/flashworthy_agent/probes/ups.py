@@ -6,10 +6,7 @@
 """
 
 import re
-import socket
-import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
 from flashworthy_agent.errors import UpsAddressError, UpsError
@@ -26,7 +23,7 @@ ANSWER_SECONDS = 8.0  # for all of them together
 _NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")  # RFC 9271 §4.4: a dot, no exponent
 _MOST_LOAD_PERCENT = 1000
 _LONGEST_RUNTIME_SECONDS = 2**40
-_MAX_ANSWER_BYTES = 1 << 18
+MAX_ANSWER_BYTES = 1 << 18
 _ADDRESS = re.compile(
     r"""(?P<name> [^\s@"\\]+ ) @
         (?P<host> \[[0-9A-Fa-f:.]+\] | [^\s:@\[\]]+ )
@@ -134,29 +131,12 @@ def read_variables(inputs: Inputs, address: UpsAddress, timeout_seconds: float) 
         raise UpsError(f"no whole answer within {timeout_seconds:g} seconds") from error
     except OSError as error:
         raise UpsError(f"the UPS server cannot be reached: {error.strerror or error}") from error
-    _require_known(lines, address.name)
+    require_known(lines, address.name)
     found = read_list(lines, f"VAR {address.name}")
     return {words[2]: words[3] for words in found if len(words) == 4}
 
 
-def conversation(name: str, host: str, port: int, *, seconds: float) -> list[str]:
-    """All that a UPS server says, asked which UPSes it has and then for this one's variables.
-
-    Raises:
-        OSError: it cannot be reached, or says no more within so many seconds.
-    """
-    said: list[str] = []
-    with socket.create_connection((host, port), seconds) as connection:
-        lines = _noted(_lines(connection, time.monotonic() + seconds), said)
-        with suppress(UpsError):  # what it said is judged by whoever asked
-            connection.sendall(b"LIST UPS\n")
-            _require_known(lines, name)
-            connection.sendall(f"LIST VAR {name}\n".encode())
-            read_list(lines, f"VAR {name}")
-    return said
-
-
-def _require_known(lines: Iterator[str], name: str) -> None:
+def require_known(lines: Iterator[str], name: str) -> None:
     """Reads the list of UPSes.
 
     Raises:
@@ -165,12 +145,6 @@ def _require_known(lines: Iterator[str], name: str) -> None:
     known = [words[1] for words in read_list(lines, "UPS") if len(words) > 1]
     if name not in known:
         raise UpsError(f"the UPS server has no {name}, only: {', '.join(known)}")
-
-
-def _noted(lines: Iterator[str], notes: list[str]) -> Iterator[str]:
-    for line in lines:
-        notes.append(line)
-        yield line
 
 
 def read_list(lines: Iterator[str], what: str) -> list[list[str]]:
@@ -190,7 +164,7 @@ def read_list(lines: Iterator[str], what: str) -> list[list[str]]:
             return items
         items.append(split_words(line))
     raise UpsError(
-        f"the UPS server's answer ends in the middle, or has more than {_MAX_ANSWER_BYTES} bytes"
+        f"the UPS server's answer ends in the middle, or has more than {MAX_ANSWER_BYTES} bytes"
     )
 
 
@@ -205,15 +179,3 @@ def split_words(line: str) -> list[str]:
 def _refusal(code: str) -> str:
     told = f"the UPS server answers {code[:40]}"
     return f"{told}: {_ERRORS[code]}" if code in _ERRORS else told
-
-
-def _lines(connection: socket.socket, deadline: float) -> Iterator[str]:
-    received, rest = 0, b""
-    while received < _MAX_ANSWER_BYTES:
-        connection.settimeout(max(0.001, deadline - time.monotonic()))
-        piece = connection.recv(1 << 14)
-        if not piece:
-            return
-        received += len(piece)
-        *whole, rest = (rest + piece).split(b"\n")
-        yield from (line.decode("utf-8", "replace").rstrip("\r") for line in whole)

@@ -1,17 +1,11 @@
 """What a network driver tells of its adapter: the driver information of ``linux/ethtool.h``."""
 
-import array
-import os
-import socket
 import struct
 from typing import NamedTuple
 
-_SIOCETHTOOL = 0x8946  # linux/sockios.h
-_ETHTOOL_GDRVINFO = 0x00000003
 # struct ethtool_drvinfo: command, driver, version, fw_version, bus_info, erom_version, the rest
 _INFORMATION = struct.Struct("=I32s32s32s32s32s32s")
-_INFORMATION_BYTES = 196
-_REQUEST = "16sP"  # struct ifreq: the name, and where the information lies
+INFORMATION_BYTES = 196
 
 
 class DriverInformation(NamedTuple):
@@ -19,17 +13,6 @@ class DriverInformation(NamedTuple):
 
     driver: str
     firmware: str
-
-
-def driver_information(interface: str) -> bytes:
-    """What the driver of a network interface of this machine answers; any user may ask it."""
-    import fcntl  # late: only the running system needs it, and only some systems have it
-
-    answer = array.array("B", struct.pack(f"=I{_INFORMATION_BYTES - 4}x", _ETHTOOL_GDRVINFO))
-    request = struct.pack(_REQUEST, os.fsencode(interface)[:15], answer.buffer_info()[0])
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-        fcntl.ioctl(asking, _SIOCETHTOOL, request)
-    return answer.tobytes()
 
 
 def parse_information(answer: bytes) -> DriverInformation:
