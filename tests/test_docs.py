@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import pytest
 
-from flashworthy_agent.cli import _parser as agent_parser
+from flashworthy_agent.cli import parser as agent_parser
 from flashworthy_common.readiness import Outcome
 from flashworthy_server.cli import main as server
 

@@ -1,6 +1,6 @@
 """The agent: looks at one machine, reports what it saw, and shows the verdict on the spot.
 
-- ``cli``, ``commands``, ``config``: the command line, what it does, and the settings
+- ``cli``, ``commands``, ``config``: the command line, a module for each command, and the settings
 - ``collect``: runs the probes and makes a report of what they saw
 - ``spool``, ``state``: what the agent keeps on disk
 - ``enrolment``, ``same_machine``: joining a server, and noticing another machine below

@@ -1,19 +1,13 @@
-"""What every command needs first: the settings, the agent's own folder, and how to complain."""
+"""What options and environment name: the settings, and the agent's own folder."""
 
 import argparse
 import os
-import sys
 from pathlib import Path
 
 from flashworthy_agent.config import Settings, load_settings
-from flashworthy_agent.delivery import Delivery
 from flashworthy_agent.errors import ConfigError, StateError
 from flashworthy_agent.places import CONFIG_FILE, STATE_FOLDER
 from flashworthy_agent.state import StateFolder
-
-
-def complain(what: object) -> None:
-    print(f"flashworthy-agent: {what}", file=sys.stderr)
 
 
 def settings_of(options: argparse.Namespace) -> Settings:
@@ -48,16 +42,3 @@ def own_folder(options: argparse.Namespace) -> StateFolder | None:
 
 def is_this_machine(options: argparse.Namespace) -> bool:
     return Path(options.root).absolute() == Path("/").absolute()
-
-
-def delivery_line(delivery: Delivery, waiting: int) -> str:
-    return f"{delivery.acknowledged} sent, {waiting} waiting"
-
-
-def status_of(delivery: Delivery) -> int:
-    """Tells what went wrong with a delivery, and returns the exit status for it."""
-    for reason in (*delivery.notes, *delivery.set_aside):
-        complain(reason)
-    if delivery.stopped:
-        complain(f"{delivery.stopped}; what waits is kept")
-    return 1 if delivery.set_aside or delivery.stopped else 0

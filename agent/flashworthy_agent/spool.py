@@ -20,8 +20,9 @@ from flashworthy_agent.durable import (
     sync_folder,
     write_durably,
 )
+from flashworthy_agent.encode import encode_report
 from flashworthy_agent.state import StateFolder
-from flashworthy_common.report import Report, Why, report_to_json
+from flashworthy_common.report import Report, Why
 
 MAX_REPORTS = 500  # waiting; three weeks of an hourly schedule
 MAX_BYTES = 50_000_000  # waiting, as stored
@@ -31,13 +32,6 @@ _NAME = re.compile(
     r"(?P<sequence>[0-9]{12,})_(?P<why>[a-z-]+)_(?P<report_id>[0-9a-f-]{36})\.json\.gz"
 )
 _REASON = ".reason.txt"  # end of the name of the file that says why
-_LONE_SURROGATE = re.compile("[\ud800-\udfff]")  # what Python makes of file names outside UTF-8
-
-
-def encode_report(report: Report) -> str:
-    """The report as JSON that is valid UTF-8 whatever the machine's texts hold."""
-    text = json.dumps(report_to_json(report), ensure_ascii=False, indent=1)
-    return _LONE_SURROGATE.sub("\ufffd", text)
 
 
 class Waiting(NamedTuple):

@@ -43,9 +43,9 @@ build_pyz() {
     cat >"$work/app/__main__.py" <<'PY'
 import sys
 
-from flashworthy_agent.cli import main
+from flashworthy_agent.cli import program
 
-sys.exit(main())
+sys.exit(program())
 PY
     # Beside the sources, where an archive is read from; another Python passes over them.
     "$python" -m compileall -q -b --invalidation-mode unchecked-hash -s "$work/app" "$work/app"

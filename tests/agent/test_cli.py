@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ import pytest
 import flashworthy_agent
 import flashworthy_server
 from flashworthy_agent.cli import main
-from flashworthy_agent.commands import OUTCOME_STATUS
+from flashworthy_agent.commands.check import OUTCOME_STATUS
 from flashworthy_common.ids import is_uuid
 from flashworthy_common.present import verdict_lines
 from flashworthy_common.readiness import Outcome
@@ -375,7 +376,7 @@ def test_most_calls_of_the_timer_do_nothing_and_say_nothing(run, enrolled):
 
 
 def test_a_server_that_is_away_is_no_failure_of_the_schedule(run, enrolled, monkeypatch):
-    monkeypatch.setattr("flashworthy_agent.cli.time.sleep", lambda _: None)
+    monkeypatch.setattr("flashworthy_agent.commands.run.time.sleep", lambda _: None)
     enrolled.refusals = {1: (503, "busy")}
 
     status, out, err = run("run", "--when-due")
@@ -503,7 +504,7 @@ OPEN_HERE = "open here: not known: only the running system can tell; this is ano
 
 
 def test_the_verdict_is_printed_as_the_one_presenter_words_it(run, enrolled, monkeypatch):
-    monkeypatch.setattr("flashworthy_agent.commands.utc_now", lambda: NOW)
+    monkeypatch.setattr("flashworthy_agent.commands.check.utc_now", lambda: NOW)
     verdict = verdict_of()
     enrolled.verdict = to_json(verdict)
 
@@ -625,6 +626,54 @@ def test_looking_without_sending_brings_neither_requests_nor_psutil(root):
     found = ended(imported("requests", "psutil"), "collect", "--root", root)
 
     assert found.stderr == b"[]\n"
+
+
+# What a replay has no use for, by what would bring it; each takes a noticeable part of it.
+NOT_FOR_A_REPLAY = (
+    *("requests", "psutil", "ssl", "socket", "flashworthy_agent.transport"),  # sending
+    *("flashworthy_agent.config", "flashworthy_agent.schedule", "tomllib"),  # settings
+    *("flashworthy_agent.spool", "flashworthy_agent.same_machine", "gzip"),  # keeping
+    *("flashworthy_agent.probes.live", "flashworthy_agent.probes.ups_server", "subprocess"),
+    *("flashworthy_agent.probes.windows", "flashworthy_agent.probes.macos"),  # another system
+    *("flashworthy_agent.commands.run", "flashworthy_agent.commands.enrol"),  # other commands
+    *("flashworthy_agent.table", "flashworthy_agent.capturing", "flashworthy_common.readiness"),
+    *("hashlib", "platform", "secrets", "shutil", "uuid"),  # dear, with a cheaper way here
+)
+
+
+def test_a_replay_brings_nothing_that_it_does_not_need(root, tmp_path):
+    capture = tmp_path / "lark.json"
+    assert main(["capture", "--root", str(root), "--out", str(capture)]) == 0
+
+    found = ended(imported(*NOT_FOR_A_REPLAY), "collect", "--replay", capture)
+
+    assert found.stderr == b"[]\n"
+
+
+def test_a_call_that_has_nothing_to_do_brings_no_probes(root, folder, enrolled):
+    options = ["--root", root, "--state", folder.folder]
+    now = datetime.now(UTC)
+    with folder.locked():
+        folder.change(last_run_at=now, next_run_at=now + timedelta(minutes=30))
+
+    found = ended(
+        imported("requests", "flashworthy_agent.probes", "flashworthy_agent.collect"),
+        *("run", "--when-due"),
+        *options,
+    )
+
+    assert (found.stdout, found.stderr) == (b"", b"[]\n")
+
+
+def test_the_program_ends_as_its_command_does(tmp_path):
+    begin = "import sys; from flashworthy_agent.cli import program; sys.exit(program())"
+    calls = ["collect", "--replay", tmp_path / "nowhere"], ["collect", "--replai"], ["--version"]
+
+    done = [subprocess.run([sys.executable, "-c", begin, *call], capture_output=True)
+            for call in calls]  # fmt: skip
+
+    assert [one.returncode for one in done] == [1, 2, 0]
+    assert done[0].stderr.startswith(b"flashworthy-agent: ")
 
 
 def test_a_terminal_that_does_not_know_a_letter_is_no_failure(root, folder):

@@ -12,13 +12,13 @@ import pytest
 
 from flashworthy_agent import __version__
 from flashworthy_agent.collect import look, make_report
+from flashworthy_agent.encode import encode_report
 from flashworthy_agent.probes import platform_named
 from flashworthy_agent.probes.access import Access, access_to
 from flashworthy_agent.probes.inputs import FilesBelow
 from flashworthy_agent.probes.live import RunningSystem
 from flashworthy_agent.probes.probe import Platform, Probe
 from flashworthy_agent.probes.programs import Programs
-from flashworthy_agent.spool import encode_report
 from flashworthy_agent.state import State
 from flashworthy_common.ids import is_uuid
 from flashworthy_common.report import (

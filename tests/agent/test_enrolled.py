@@ -207,7 +207,7 @@ def newer_agent(monkeypatch):
     """As if the wire had gone on to version 3."""
     monkeypatch.setattr(module, "WIRE_VERSION", 3)
     monkeypatch.setattr(
-        "flashworthy_agent.spool.report_to_json",
+        "flashworthy_agent.encode.report_to_json",
         lambda report: {"wire": 3, "report_id": report.report_id, "sequence": report.sequence,
                         "of_version_3": "new"},
     )  # fmt: skip

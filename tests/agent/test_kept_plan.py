@@ -194,7 +194,7 @@ def test_a_mark_holds_without_the_server_too(cut_off, site, run):
 
 def test_an_expired_plan_is_never_clear(cut_off, state, monkeypatch):
     expired_at = KeptPlan(state).load().expires_at
-    monkeypatch.setattr("flashworthy_agent.commands.utc_now", lambda: expired_at)
+    monkeypatch.setattr("flashworthy_agent.commands.check.utc_now", lambda: expired_at)
 
     status, out, _ = cut_off("check", "--all", "--json")
 

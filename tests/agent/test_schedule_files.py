@@ -16,7 +16,7 @@ import pytest
 import tree_sitter
 import tree_sitter_powershell
 
-from flashworthy_agent.cli import _parser as parser
+from flashworthy_agent.cli import parser
 from flashworthy_agent.schedule import TIMER_SECONDS
 
 DEPLOY = Path(__file__).parents[2] / "deploy/agent"

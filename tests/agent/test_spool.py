@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from flashworthy_agent.spool import MAX_SET_ASIDE, Spool, encode_report
+from flashworthy_agent.encode import encode_report
+from flashworthy_agent.spool import MAX_SET_ASIDE, Spool
 from flashworthy_agent.state import StateFolder
 from flashworthy_common.ids import uuid7
 from flashworthy_common.report import Battery, PowerSection, Report, Source, Why

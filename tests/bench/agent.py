@@ -3,7 +3,7 @@
 Looks at this very machine and sends one report to a server on loopback, with the package manager's
 answer already kept. Its floor, in turns with it in the same run, is what any agent of this kind has
 to pay: import psutil and requests, and send one POST. In the same turns it replays a capture of
-this machine and a made-up one of Windows, which may take 150 ms each. Prints medians
+this machine and a made-up one of Windows, which may take `REPLAY_BAR_MS` each. Prints medians
 of the CPU of process and children, their ratio, and the greatest peak of memory.
 """
 
@@ -25,10 +25,11 @@ from support.windows_machine import capture
 
 ROUNDS = 15
 BAR, GOAL, BAR_MB = 1.4, 1.15, 32  # times the floor; MB
+REPLAY_BAR_MS = 150
 FLOOR = (
     "import psutil, requests, sys\nrequests.post(sys.argv[1], data=b'x' * 2000).raise_for_status()"
 )
-AGENT = "from flashworthy_agent.cli import main; import sys; sys.exit(main(sys.argv[1:]))"
+AGENT = "from flashworthy_agent.cli import program; import sys; sys.exit(program())"
 
 
 @dataclass
@@ -78,8 +79,9 @@ def main() -> None:
     floor = {"floor": median_ms(floors), "floor_is": "import psutil and requests, one POST"}
     limits = {"bar": BAR * median_ms(floors), "goal": GOAL * median_ms(floors)}
     figures.tell(Figure("CPU of a run", median_ms(runs), "ms", **floor, **limits))
-    figures.tell(Figure("CPU of a replay", median_ms(replays), "ms", **floor))
-    figures.tell(Figure("CPU of a replay of another system", median_ms(others), "ms", **floor))
+    replay = {**floor, "bar": REPLAY_BAR_MS}
+    figures.tell(Figure("CPU of a replay", median_ms(replays), "ms", **replay))
+    figures.tell(Figure("CPU of a replay of another system", median_ms(others), "ms", **replay))
     memory = {**floor, "floor": peak_mb(floors)}
     figures.tell(Figure("memory of a run", peak_mb(runs), "MB", **memory, bar=BAR_MB))
     figures.write(asked.json)

@@ -26,7 +26,7 @@ def real(tmp_path):
 def run(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr(module, "WIRE_VERSION", NEWER)
     monkeypatch.setattr("flashworthy_agent.examine.WIRE_VERSION", NEWER)
-    monkeypatch.setattr("flashworthy_agent.spool.report_to_json", of_the_newer_version)
+    monkeypatch.setattr("flashworthy_agent.encode.report_to_json", of_the_newer_version)
     root = grow(tmp_path / "root", {"/sys/class/dmi/id/product_serial": "AL-0042\n"})
 
     def run(*arguments):

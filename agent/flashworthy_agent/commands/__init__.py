@@ -1,0 +1,1 @@
+"""The commands, each the module of its name; `flashworthy_agent.cli` lists them."""
