@@ -1,9 +1,9 @@
 """What comes from many at once is written together, in one transaction, with no wait for more.
 
-Whoever comes while nobody writes gets the database ready, takes everything that waits by then,
-writes it, and tells each what came of its own. So a lone report is written at once, and under load
-one commit serves many: on a disk on which a commit takes milliseconds, that decides how many
-reports a second there can be.
+Whoever comes while nobody writes lets those join who are on their way already, gets the database
+ready, takes everything that waits by then, writes it, and tells each what came of its own. So a
+lone report is written at once, and under load one transaction serves many: on a disk on which a
+commit takes milliseconds, that decides how many reports a second there can be.
 
 - What waits is bounded; beyond that, and for whoever waits too long, the server is busy.
 - Nobody is told anything before the transaction has ended.
@@ -12,7 +12,8 @@ reports a second there can be.
 
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar, cast
 
@@ -22,6 +23,8 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 Take = Callable[[], Sequence[Item]]
 Write = Callable[[Take[Item]], Sequence[Result | Exception]]
+
+_MOMENT_SECONDS = 0.01  # to read and check a report takes a tenth; who is slower holds nobody up
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +55,29 @@ class Intake(Generic[Item, Result]):
     """One queue; every process has its own."""
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()  # of the two below
+        self._lock = threading.Lock()  # of all below
         self._waiting: deque[_Slot[Item, Result]] = deque()
         self._is_writing = False
+        self._coming = 0
+        self._nobody_comes = threading.Condition(self._lock)
 
     @property
     def waiting(self) -> int:
         """How many items wait to be taken."""
         return len(self._waiting)
+
+    @contextmanager
+    def expecting(self) -> Iterator[None]:
+        """Whoever makes an item ready to be handed in next, so that who writes lets it join."""
+        with self._lock:
+            self._coming += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._coming -= 1
+                if not self._coming:
+                    self._nobody_comes.notify()
 
     def hand_in(self, item: Item, write: Write[Item, Result], bounds: Bounds) -> Result:
         """Have an item written, together with whatever waits.
@@ -102,6 +120,8 @@ class Intake(Generic[Item, Result]):
             slot.woken.acquire()  # it is being written
 
     def _write(self, write: Write[Item, Result], bounds: Bounds) -> None:
+        with self._nobody_comes:
+            self._nobody_comes.wait_for(lambda: not self._coming, _MOMENT_SECONDS)
         batch: list[_Slot[Item, Result]] = []
 
         def take() -> Sequence[Item]:

@@ -88,6 +88,48 @@ def test_what_comes_while_something_is_written_is_written_together_after_it():
     assert answers == {item: f"{item} is kept" for item in "abcd"}
 
 
+def test_what_is_on_its_way_when_writing_could_begin_is_written_with_it(monkeypatch):
+    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", PATIENCE_SECONDS)
+    intake, gate, answers = Intake(), Gate(), []
+    gate.opened.release(2)
+
+    def hand_in(item):
+        answers.append(intake.hand_in(item, gate.write, BOUNDS))
+
+    threads = [threading.Thread(target=hand_in, args=(item,)) for item in "ab"]
+    with intake.expecting():
+        for count, thread in enumerate(threads, start=1):
+            thread.start()
+            wait_until(lambda count=count: intake.waiting == count)
+        assert gate.batches == []
+    for thread in threads:
+        thread.join(PATIENCE_SECONDS)
+
+    assert gate.batches == [["a", "b"]]
+    assert sorted(answers) == ["a is kept", "b is kept"]
+
+
+def test_what_is_on_its_way_for_long_holds_nobody_up():
+    intake, gate = Intake(), Gate()
+    gate.opened.release(1)
+
+    with intake.expecting():
+        answer = intake.hand_in("a", gate.write, BOUNDS)
+
+    assert (answer, gate.batches) == ("a is kept", [["a"]])
+
+
+def test_what_turns_out_to_be_no_report_is_waited_for_no_longer(monkeypatch):
+    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", PATIENCE_SECONDS)
+    intake, gate = Intake(), Gate()
+    gate.opened.release(1)
+
+    with pytest.raises(ValueError, match="no report"), intake.expecting():
+        raise ValueError("no report")
+
+    assert intake.hand_in("a", gate.write, BOUNDS) == "a is kept"
+
+
 def test_no_more_are_written_together_than_the_bound_says():
     intake, gate = Intake(), Gate()
 

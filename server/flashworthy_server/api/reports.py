@@ -32,11 +32,13 @@ def receive() -> Response:
     machine's clock is off.
     """
     site = current_site()
-    body = read_body(site.config.report_body_bytes, site.config.report_values)
+    with site.intake.expecting():
+        body = read_body(site.config.report_body_bytes, site.config.report_values)
+        read = read_report(body.data)
     receipt = receive_report(
         site,
         current_machine(),
-        read_report(body.data),
+        read,
         body.text,
         _sent_at(),
         current_address() or None,
