@@ -2,7 +2,7 @@
 
 import itertools
 from dataclasses import fields, replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import given
@@ -11,7 +11,17 @@ from hypothesis import strategies as st
 from flashworthy_common.confirmations import Confirmed
 from flashworthy_common.need import Need, Standing
 from flashworthy_common.paths import WayBack
-from flashworthy_common.readiness import CHECKS, Answer, Check, Moment, Outcome
+from flashworthy_common.policy import DEFAULT_POLICY
+from flashworthy_common.present import sentence
+from flashworthy_common.readiness import (
+    CHECKS,
+    Answer,
+    Check,
+    Moment,
+    Outcome,
+    assess,
+    assess_in_brief,
+)
 from flashworthy_common.readiness.outcome import NEED as NEED_CODES
 from flashworthy_common.readiness.outcome import outcome_of
 from flashworthy_common.report import (
@@ -44,6 +54,10 @@ from support.machines import (
 )
 
 PASS, FIX, STOP, UNKNOWN = Answer.PASS, Answer.FIX, Answer.STOP, Answer.UNKNOWN
+
+
+def code_of(check):
+    return check.code
 
 
 def check(code, answer):
@@ -155,6 +169,33 @@ def test_any_stored_report_gives_a_verdict(report, moment, hours):
     verdict = verdict_of(machine, moment=moment, now=NOW + timedelta(hours=hours))
 
     assert verdict.outcome in Outcome
+
+
+@given(
+    report=ANY_REPORT | st.just(FIT_REPORT),
+    need=st.deferred(lambda: st.sampled_from(NEEDS)),
+    mark=st.deferred(lambda: st.sampled_from(MARKS)),
+    moment=st.sampled_from(Moment),
+)
+def test_a_verdict_in_brief_says_the_same_and_holds_no_shorter(report, need, mark, moment):
+    machine = replace(a_machine(marked=mark), report=report)
+    whole = assess(machine, need, DEFAULT_POLICY, moment, NOW)
+
+    brief = assess_in_brief(machine, need, DEFAULT_POLICY, moment, NOW)
+
+    assert (brief.outcome, sentence(brief)) == (whole.outcome, sentence(whole))
+    assert set(map(code_of, brief.checks)) <= set(map(code_of, whole.checks))
+    never = datetime.max.replace(tzinfo=UTC)
+    assert (brief.holds_until or never) >= (whole.holds_until or never)
+
+
+def test_a_machine_to_be_left_alone_is_asked_nothing_more():
+    no_reason = replace(NEED, reasons=())
+
+    brief = assess_in_brief(a_machine(), no_reason, DEFAULT_POLICY, Moment.DESK, NOW)
+
+    assert brief.outcome is Outcome.LEAVE
+    assert {check.group for check in brief.checks} == {"scope", "need"}
 
 
 # ---- monotone ----------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ Flashworthy writes no firmware. The maker's own instructions, local rules and li
 outrank everything said here.
 """
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -49,13 +50,13 @@ __all__ = [
     "Verdict",
     "Who",
     "assess",
+    "assess_in_brief",
 ]
 
 RULES_VERSION = 1  # counts up whenever a check or the outcome may come out differently
 
-CHECKS = (
-    *scope.CHECKS,
-    *need.CHECKS,
+WHETHER_TO_GO = (*scope.CHECKS, *need.CHECKS)  # some answers of theirs leave nothing to ask
+BEFORE_GOING = (
     *path.CHECKS,
     *prerequisites.CHECKS,
     *power.CHECKS,
@@ -64,6 +65,7 @@ CHECKS = (
     *people.CHECKS,
     *evidence.CHECKS,
 )
+CHECKS = (*WHETHER_TO_GO, *BEFORE_GOING)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -92,14 +94,38 @@ def assess(machine: Machine, need: Need, policy: Policy, moment: Moment, now: da
         now: an aware time.
     """
     case = Case(machine, need, policy, moment, now)
-    checks = tuple([answer for ask in CHECKS if (answer := ask(case)) is not None])
+    return _verdict(case, _ask(CHECKS, case))
+
+
+def assess_in_brief(
+    machine: Machine, need: Need, policy: Policy, moment: Moment, now: datetime
+) -> Verdict:
+    """The same outcome, asking no more than it takes: a machine to be left alone is asked no more.
+
+    So nothing else about it makes the verdict end, and most machines of a fleet are such.
+    """
+    case = Case(machine, need, policy, moment, now)
+    checks = _ask(WHETHER_TO_GO, case)
+    if outcome_of(checks) not in _NOT_GOING:
+        checks += _ask(BEFORE_GOING, case)
+    return _verdict(case, checks)
+
+
+_NOT_GOING = (Outcome.LEAVE, Outcome.UNDECIDED)
+
+
+def _ask(asked: Iterable[Callable[[Case], Check | None]], case: Case) -> list[Check]:
+    return [answer for ask in asked if (answer := ask(case)) is not None]
+
+
+def _verdict(case: Case, checks: list[Check]) -> Verdict:
     return Verdict(
         outcome=outcome_of(checks),
-        moment=moment,
-        assessed_at=now,
+        moment=case.moment,
+        assessed_at=case.now,
         holds_until=min([c.holds_until for c in checks if c.holds_until], default=None),
-        machine=machine.name,
-        place=machine.place,
-        need=need,
-        checks=checks,
+        machine=case.machine.name,
+        place=case.machine.place,
+        need=case.need,
+        checks=tuple(checks),
     )

@@ -27,6 +27,7 @@ from flashworthy_common.readiness import (
     Outcome,
     Verdict,
     assess,
+    assess_in_brief,
 )
 from flashworthy_common.symptoms import Symptom
 from flashworthy_common.values import Unknown
@@ -73,6 +74,9 @@ class KnownMachine:
 
     def verdict(self, moment: Moment, now: datetime) -> Verdict:
         return assess(self.machine, self.need, self.policy, moment, now)
+
+    def verdict_in_brief(self, moment: Moment, now: datetime) -> Verdict:
+        return assess_in_brief(self.machine, self.need, self.policy, moment, now)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,8 +164,8 @@ def judge_by_both(
         yield Reassessed(
             each.id,
             each.machine.name,
-            each.verdict(Moment.DESK, now).outcome,
-            other.verdict(Moment.DESK, now).outcome,
+            each.verdict_in_brief(Moment.DESK, now).outcome,
+            other.verdict_in_brief(Moment.DESK, now).outcome,
         )
 
 
@@ -362,7 +366,7 @@ def _known(
 
 def judgement_of(known: KnownMachine, now: datetime) -> Judgement:
     """What is kept of the verdict at the desk."""
-    verdict, of_combination = known.verdict(Moment.DESK, now), known.of.need
+    verdict, of_combination = known.verdict_in_brief(Moment.DESK, now), known.of.need
     priority = verdict.need.priority
     return Judgement(
         outcome=verdict.outcome.value,
