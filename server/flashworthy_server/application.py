@@ -1,5 +1,6 @@
 """The server as a WSGI application: what stands before the routes, the API, and the pages."""
 
+from collections.abc import Callable
 from typing import Any
 
 from flask import Flask, Response, request
@@ -23,9 +24,16 @@ class _Number(IntegerConverter):
         super().__init__(map, *arguments, **{"max": HIGHEST_ID, **named})
 
 
+class _Application(Flask):
+    """Flask without asynchronous functions: it asks of each, eight times a request."""
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        return func
+
+
 def build(site: Site) -> Flask:
     """An application that serves one site."""
-    app = Flask(__name__, static_folder=None)
+    app = _Application(__name__, static_folder=None)
     app.url_map.converters["int"] = _Number
     app.json.sort_keys = False  # type: ignore[attr-defined]
     if site.config.proxies:

@@ -3,6 +3,7 @@
 import json
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from functools import lru_cache
 
 from flask import Response, request
 
@@ -48,9 +49,15 @@ def receive() -> Response:
 
 
 def _sent_at() -> datetime | None:
-    """The machine's clock when it sent (RFC 9110 §6.6.1); none where it does not say."""
+    """The machine's clock when it sent; none where it does not say."""
+    return _time_of(request.headers.get("Date", ""))
+
+
+@lru_cache(maxsize=64)  # many machines send in one second
+def _time_of(date: str) -> datetime | None:
+    """The time of a Date header (RFC 9110 §6.6.1)."""
     try:
-        sent_at = parsedate_to_datetime(request.headers["Date"])
-    except (KeyError, ValueError):
+        sent_at = parsedate_to_datetime(date)
+    except ValueError:
         return None
     return sent_at if sent_at.tzinfo else sent_at.replace(tzinfo=UTC)
