@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from gunicorn.app.base import BaseApplication
-from gunicorn.workers.gthread import ThreadWorker
 
 from flashworthy_server import create_app
 from flashworthy_server.config import config_from
+from flashworthy_server.even_worker import EvenWorker
 from flashworthy_server.services.work import Worker
 from flashworthy_server.web.context import EXTENSION
 
@@ -17,24 +17,6 @@ KEEP_ALIVE_SECONDS = 5  # an idle connection is kept this long
 GRACE_SECONDS = 10  # for requests under way, when asked to stop
 LONGEST_REQUEST_LINE = 8190  # bytes
 YOUNG_OBJECTS = 10_000  # more of them than at the last look: then garbage is looked for again
-
-
-class EvenWorker(ThreadWorker):
-    """A process that takes a connection only while one of its threads is free to serve it.
-
-    Otherwise it stays where any process may take it. gunicorn's own takes a thousand, and whichever
-    process wakes first has a queue before its threads while the other's have nothing to do.
-    """
-
-    @property
-    def worker_connections(self) -> int:
-        """How many connections it may have; gunicorn asks before it takes another one."""
-        idle = len(self.keepalived_conns) + len(self.pending_conns)
-        return min(idle + int(self.cfg.threads), int(self.cfg.worker_connections))
-
-    @worker_connections.setter
-    def worker_connections(self, most: int) -> None:
-        """It stands in the settings."""
 
 
 class Server(BaseApplication):

@@ -26,7 +26,7 @@ COMMAND = (sys.executable, "-c", "from flashworthy_server.cli import main; main(
 SLOW_SITE = """
 import os, sys, time
 from gunicorn.app.base import BaseApplication
-from flashworthy_server.serving import EvenWorker
+from flashworthy_server.even_worker import EvenWorker
 
 def application(environ, start_response):
     time.sleep(0.02)
@@ -148,29 +148,67 @@ def test_without_tables_it_does_not_start(tmp_path):
     )
 
 
-def test_connections_that_are_kept_are_shared_by_the_processes():
-    port, asked_by = free_port(), []
+@contextlib.contextmanager
+def a_slow_site():
+    """The port of two processes with two threads each, each answer taking a while."""
+    port = free_port()
     command = [sys.executable, "-c", SLOW_SITE, str(port)]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        wait_until_it_listens(port)
+        yield port, process
+    finally:
+        process.terminate()
+        process.wait(START_SECONDS)
 
-    def ask_again_and_again():
+
+def test_connections_that_are_kept_are_shared_by_the_processes():
+    asked_by = []
+
+    def ask_again_and_again(port):
         with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port)) as kept:
             for _ in range(20):
                 kept.request("GET", "/")
                 asked_by.append(kept.getresponse().read())
 
-    threads = [threading.Thread(target=ask_again_and_again) for _ in range(8)]
-    try:
-        wait_until_it_listens(port)
+    with a_slow_site() as (port, _):
+        threads = [threading.Thread(target=ask_again_and_again, args=(port,)) for _ in range(8)]
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join(START_SECONDS)
-    finally:
-        process.terminate()
-        process.wait(START_SECONDS)
 
     counts = Counter(asked_by)
     assert sum(counts.values()) == 160
     assert len(counts) == 2
     assert min(counts.values()) >= 40  # one process alone would answer nearly all of them
+
+
+def test_connections_on_which_nothing_comes_keep_nobody_out():
+    with a_slow_site() as (port, _), contextlib.ExitStack() as silent:
+        for _ in range(20):  # five for each thread
+            silent.enter_context(socket.create_connection(("127.0.0.1", port)))
+        one_that_wakes = silent.enter_context(socket.create_connection(("127.0.0.1", port)))
+
+        # half of what a thread of gunicorn's own waits for the first byte of one of them
+        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port, timeout=2.5)) as asks:
+            asks.request("GET", "/")
+            assert asks.getresponse().status == 200
+        one_that_wakes.sendall(b"GET / HTTP/1.1\r\nHost: site.example\r\n\r\n")
+        assert one_that_wakes.recv(100).startswith(b"HTTP/1.1 200 OK")
+
+
+def test_a_connection_that_is_kept_is_answered_to_the_end_when_it_stops():
+    said = []
+
+    with a_slow_site() as (port, process):
+        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port)) as kept:
+            while "close" not in said:  # until the process has learnt that it is to end
+                kept.request("GET", "/")
+                answer = kept.getresponse()
+                answer.read()
+                said.append(answer.headers["Connection"])
+                assert answer.status == 200
+                if len(said) == 1:
+                    process.terminate()
+        assert process.wait(START_SECONDS) == 0

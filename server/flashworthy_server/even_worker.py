@@ -1,0 +1,150 @@
+"""A process of gunicorn whose threads take connections themselves, each when it is free.
+
+gunicorn's own has its main thread take up to a thousand connections and hand them to threads, and
+back when they are answered. Whichever process wakes first then has a queue before its threads while
+the other's have nothing to do; and under load each hand-over waits for the interpreter, twice a
+request. Here one idle thread at a time waits for what comes next. The main thread watches over
+connections that are kept alive or on which nothing came yet, and hands over those on which
+something came.
+"""
+
+import errno
+import os
+import select
+import threading
+from collections import deque
+from concurrent.futures import Future
+from contextlib import suppress
+from typing import Any
+
+from gunicorn.workers import gthread
+from gunicorn.workers.gthread import TConn, ThreadWorker
+
+_NO_WORD_YET = gthread._DEFER  # type: ignore[attr-defined]  # says `handle` of a connection
+_FIRST_BYTE_MILLISECONDS = 100  # a thread waits for it; then the main thread does
+_LOOK_MILLISECONDS = 1_000  # between two looks whether to go on, where nothing comes
+_NOBODY_IS_THERE = (errno.EAGAIN, errno.ECONNABORTED)
+
+
+class EvenWorker(ThreadWorker):
+    """One process; see the module's text."""
+
+    def init_process(self) -> None:
+        self._leading = threading.Lock()  # held by the thread that waits for what comes next
+        self._ready: deque[TConn] = deque()  # on which something came
+        self._under_way: set[object] = set()  # connections that threads have, or are about to
+        self._woken, self._wake = os.pipe()
+        for end in (self._woken, self._wake):
+            os.set_blocking(end, False)
+        super().init_process()
+
+    @property
+    def nr_conns(self) -> int:
+        """How many connections there are; gunicorn asks before it ends."""
+        return len(self._under_way) + len(self.keepalived_conns) + len(self.pending_conns)
+
+    @nr_conns.setter
+    def nr_conns(self, count: int) -> None:
+        """It is counted."""
+
+    def run(self) -> None:
+        for listener in self.sockets:
+            listener.setblocking(False)
+        self._whatever_comes = _poll_of(self._woken, *self.sockets)
+        self._handed_over = _poll_of(self._woken)
+        for number in range(self.cfg.threads):
+            threading.Thread(target=self._serve, name=f"serving-{number}", daemon=True).start()
+        super().run()
+
+    def set_accept_enabled(self, enabled: bool | None) -> None:
+        """The main thread takes none."""
+        self._accepting = enabled
+
+    def handle_exit(self, sig: int, frame: Any) -> None:
+        super().handle_exit(sig, frame)
+        self._wake_one()
+
+    def enqueue_req(self, conn: TConn) -> None:
+        """Something came on a connection that the main thread watched."""
+        self._under_way.add(conn)
+        self._ready.append(conn)
+        self._wake_one()
+
+    def finish_request(self, conn: TConn, fs: "Future[Any]") -> None:
+        """The main thread takes a connection back."""
+        self._under_way.discard(conn)
+        super().finish_request(conn, fs)
+
+    # ---- in each thread --------------------------------------------------------------------------
+
+    def _serve(self) -> None:
+        while True:
+            conn = self._next()
+            kept: Any = False
+            try:
+                kept = self.handle(conn) if _has_begun(conn) else _NO_WORD_YET
+            except Exception:  # the boundary: a thread serves others after it
+                self.log.exception("serving a connection failed")
+            self._leave(conn, kept)
+
+    def _next(self) -> TConn:
+        """The next connection to be served; none that is new once the process is to end."""
+        with self._leading:
+            while True:
+                if self._ready:
+                    return self._ready.popleft()
+                if conn := self._accepted():
+                    return conn
+                awaited = self._whatever_comes if self.alive else self._handed_over
+                awaited.poll(_LOOK_MILLISECONDS)
+                with suppress(BlockingIOError):
+                    os.read(self._woken, select.PIPE_BUF)
+
+    def _accepted(self) -> TConn | None:
+        for listener in self.sockets:
+            self._under_way.add(listener)  # whoever ends the process waits to see what comes of it
+            try:
+                if not self.alive:
+                    return None
+                client, address = listener.accept()
+                conn = TConn(self.cfg, client, address, listener.getsockname())
+                self._under_way.add(conn)
+            except OSError as error:
+                if error.errno not in _NOBODY_IS_THERE:
+                    self.log.exception("no connection can be taken: this process ends")
+                    self.alive = False
+            else:
+                return conn
+            finally:
+                self._under_way.discard(listener)
+        return None
+
+    def _leave(self, conn: TConn, kept: Any) -> None:
+        if kept:
+            done: Future[Any] = Future()
+            done.set_result(kept)
+            self.method_queue.defer(self.finish_request, conn, done)
+            return
+        with suppress(OSError):
+            conn.close(graceful=True)
+        self._under_way.discard(conn)
+        if not self.alive:
+            self.method_queue.defer(lambda: None)  # whoever ends the process looks again
+
+    def _wake_one(self) -> None:
+        with suppress(BlockingIOError):  # it is full, so somebody is going to wake
+            os.write(self._wake, b"x")
+
+
+def _poll_of(*files: Any) -> select.poll:
+    poll = select.poll()
+    for file in files:
+        poll.register(file, select.POLLIN)
+    return poll
+
+
+def _has_begun(conn: TConn) -> bool:
+    """Whether something came on a connection, by now or soon."""
+    if not conn.data_ready and not conn.initialized:
+        conn.data_ready = bool(_poll_of(conn.sock).poll(_FIRST_BYTE_MILLISECONDS))
+    return bool(conn.data_ready or conn.initialized)
