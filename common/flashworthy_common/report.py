@@ -340,12 +340,24 @@ def report_from_json(data: dict[str, Any], problems: list[str] | None = None) ->
     Raises:
         MalformedValueError: the envelope is wrong.
     """
-    found: list[str] = [] if problems is None else problems
+    found: list[str] = []
+    try:
+        report = from_json(Report, data, found)  # as nearly all come
+    except MalformedValueError:
+        found = []
+        report = _report_of_parts(data, found)
+    if problems is not None:
+        problems += found
+    return report
+
+
+def _report_of_parts(data: dict[str, Any], problems: list[str]) -> Report:
+    """A report of which a whole section is malformed, or the envelope."""
     envelope = {name: value for name, value in data.items() if name not in SECTIONS}
     sections: dict[str, Any] = {
-        name: section_from_json(name, data[name], found) for name in SECTIONS if name in data
+        name: section_from_json(name, data[name], problems) for name in SECTIONS if name in data
     }
-    return Report(**vars(from_json(Report, envelope, found)) | sections)
+    return Report(**vars(from_json(Report, envelope, problems)) | sections)
 
 
 def section_from_json(name: str, data: Any, problems: list[str]) -> Section:

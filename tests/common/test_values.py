@@ -15,6 +15,7 @@ from flashworthy_common.report import (
     FirmwareSection,
     PowerSection,
     SoftwareSection,
+    report_from_json,
     report_to_json,
     section_from_json,
     unknown_section,
@@ -91,6 +92,25 @@ def test_an_item_without_its_name_makes_its_list_unknown():
     assert section.batteries == Unknown(
         "malformed: power.batteries[1].name: expected a value, got None"
     )
+
+
+@pytest.mark.parametrize("odd", [{}, {"power": 7}, {"power": {"mains": 3}, "people": None}])
+def test_a_report_is_read_as_its_sections_are_one_by_one(odd):
+    data = json.loads(json.dumps(report_to_json(FIT_REPORT))) | odd
+    one_by_one: list[str] = []
+    sections = {name: section_from_json(name, data[name], one_by_one) for name in SECTIONS}
+    problems = ["known before"]
+
+    report = report_from_json(data, problems)
+
+    assert {name: getattr(report, name) for name in SECTIONS} == sections
+    assert problems == ["known before", *one_by_one]
+    assert report.taken_at == FIT_REPORT.taken_at
+
+
+def test_a_report_without_an_envelope_is_refused():
+    with pytest.raises(MalformedValueError, match="report_id: expected a value, got None"):
+        report_from_json({"power": {}})
 
 
 @pytest.mark.parametrize(
