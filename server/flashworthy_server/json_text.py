@@ -1,4 +1,4 @@
-"""JSON texts of reports and documents become values."""
+"""JSON texts of reports and documents become values, and answers to reports JSON."""
 
 import json
 from typing import Any, NoReturn
@@ -21,6 +21,11 @@ def loads(text: str | bytes) -> Any:
         return orjson.loads(text)
     except orjson.JSONDecodeError:
         return json.loads(text, parse_constant=_refuse_constant)
+
+
+def dumps(value: Any) -> bytes:
+    """JSON of a dataclass, or of what JSON knows itself."""
+    return orjson.dumps(value)
 
 
 def _refuse_constant(name: str) -> NoReturn:

@@ -1,11 +1,13 @@
 """JSON is read alike, whichever of two readers takes it; the standard library is the reference."""
 
 import json
+from dataclasses import asdict
 
 import pytest
 
 from flashworthy_common.report import report_to_json
 from flashworthy_server import json_text
+from flashworthy_server.services.ingest import Receipt
 from support.machines import a_report
 
 TEXTS = {
@@ -34,3 +36,9 @@ def test_what_is_no_json_is_refused(text):
 def test_what_is_nested_too_deep_is_refused_as_such():
     with pytest.raises(RecursionError):
         json_text.loads("[" * 100_000)
+
+
+def test_a_dataclass_is_written_by_its_fields():
+    receipt = Receipt("0198c2f0-0000-7000-8000-000000000001", 5, True)
+
+    assert json.loads(json_text.dumps(receipt)) == asdict(receipt)

@@ -1,19 +1,17 @@
 """Reports arrive here."""
 
-import json
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import lru_cache
 
 from flask import Response, request
 
+from flashworthy_server import json_text
 from flashworthy_server.answers import ReportReceiptSchema
 from flashworthy_server.api.bodies import Blueprint, read_body
 from flashworthy_server.services.ingest import receive_report
 from flashworthy_server.web.context import current_address, current_machine, current_site
 from flashworthy_server.wire import ReportSchema, read_report
-
-_RECEIPT = ReportReceiptSchema()
 
 blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
 
@@ -44,7 +42,7 @@ def receive() -> Response:
         _sent_at(),
         current_address() or None,
     )
-    text = json.dumps(_RECEIPT.dump(receipt))
+    text = json_text.dumps(receipt)  # in the fields of its schema
     return Response(text, 201 if receipt.stored else 200, content_type="application/json")
 
 
