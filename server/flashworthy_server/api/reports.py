@@ -3,6 +3,7 @@
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import lru_cache
+from typing import Any
 
 from flask import Response, request
 
@@ -16,14 +17,18 @@ from flashworthy_server.wire import ReportSchema, read_report
 blueprint = Blueprint("reports", __name__, url_prefix="/reports", description="agents report here")
 
 
+def _receipt(description: str) -> dict[str, Any]:
+    return {
+        "description": description,
+        "content": {"application/json": {"schema": ReportReceiptSchema}},
+    }
+
+
 @blueprint.route("", methods=["POST"])
-@blueprint.doc(
-    requestBody={"required": True, "content": {"application/json": {"schema": ReportSchema}}}
+@blueprint.doc(  # what the decorators of the other routes would say; they look at each answer anew
+    requestBody={"required": True, "content": {"application/json": {"schema": ReportSchema}}},
+    responses={201: _receipt("It is on disk."), 200: _receipt("It was here already.")},
 )
-@blueprint.alt_response(
-    200, schema=ReportReceiptSchema, description="It was here already.", success=True
-)
-@blueprint.response(201, ReportReceiptSchema, description="It is on disk.")
 def receive() -> Response:
     """Keep one report; sending it again changes nothing.
 
