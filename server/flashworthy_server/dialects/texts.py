@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from itertools import chain
 from typing import Any
 
-from sqlalchemy import Boolean, ColumnElement, Text, literal, literal_column
+from sqlalchemy import Boolean, ColumnElement, Text, bindparam, literal, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
@@ -49,6 +49,12 @@ def _date_on_postgresql(element: written_date, compiler: Any, **options: Any) ->
     return f"to_char({compiler.process(element.clauses, **options)}, 'YYYY-MM-DD')"
 
 
+def holding(part: str) -> str:
+    """The pattern of the texts that hold a part."""
+    literally = re.sub("[%_/]", r"/\g<0>", part)
+    return f"%{literally}%"
+
+
 class holds(FunctionElement[bool]):  # noqa: N801
     """Whether a text holds another one, whichever case the letters A to Z have in either.
 
@@ -59,9 +65,16 @@ class holds(FunctionElement[bool]):  # noqa: N801
     inherit_cache = True
     type = Boolean()
 
-    def __init__(self, text: ColumnElement[str], part: str) -> None:
-        literally = re.sub("[%_/]", r"/\g<0>", part)
-        super().__init__(text, literal(f"%{literally}%", text.type))  # cleaned as texts are
+    def __init__(self, text: ColumnElement[str], part: str | None = None) -> None:
+        """
+        Args:
+            part: none: the statement is executed with it, as `holding` makes a `pattern` of it.
+        """
+        # cleaned as texts are
+        pattern: ColumnElement[str] = bindparam("pattern", type_=text.type)
+        if part is not None:
+            pattern = literal(holding(part), text.type)
+        super().__init__(text, pattern)
 
     def self_group(self, against: Any = None) -> Any:
         return self  # a condition as it is; a column would be held against 1

@@ -370,5 +370,9 @@ def _row(
     now: datetime,
 ) -> MachineRow:
     """What a person acknowledged is shown with it; what rests is not among the codes."""
-    known = [replace(each, acknowledged=resting.get((machine.id, each.code))) for each in asked]
+    known = [_with(each, resting.get((machine.id, each.code))) for each in asked]
     return MachineRow(machine, sorted(known, key=lambda attention: attention.code), now)
+
+
+def _with(asked: StoredAttention, said: Acknowledgement | None) -> StoredAttention:
+    return replace(asked, acknowledged=said) if said else asked

@@ -109,7 +109,13 @@ def drop_attention(
 
 
 _ASKING = (
-    select(attentions)
+    select(
+        attentions.c.machine_id,
+        attentions.c.code,
+        attentions.c.says,
+        attentions.c.since,
+        attentions.c.first_seen_at,
+    )
     .where(among(attentions.c.machine_id, "ids"), attentions.c.ended_at.is_(None))
     .order_by(attentions.c.machine_id, attentions.c.code)
 )
@@ -121,10 +127,8 @@ def load_attentions(
 ) -> dict[int, list[StoredAttention]]:
     """By machine, what asks now, by its codes; acknowledged or not."""
     found: dict[int, list[StoredAttention]] = {}
-    for row in connection.execute(_ASKING, {"ids": list(machine_ids)}):
-        found.setdefault(row.machine_id, []).append(
-            StoredAttention(row.code, row.says, row.since, row.first_seen_at)
-        )
+    for machine_id, *asked in connection.execute(_ASKING, {"ids": list(machine_ids)}).all():
+        found.setdefault(machine_id, []).append(StoredAttention(*asked))
     return found
 
 

@@ -20,7 +20,6 @@ from sqlalchemy import (
     func,
     insert,
     select,
-    tuple_,
     update,
 )
 
@@ -30,7 +29,8 @@ from flashworthy_common.need import Need, Observation, Standing
 from flashworthy_common.values import Unknown, from_json, to_json
 from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
-from flashworthy_server.dialects.many import among
+from flashworthy_server.counting import SEPARATOR
+from flashworthy_server.dialects.many import Texts, among
 from flashworthy_server.store.statements import add_combination, combinations_about, mark
 from flashworthy_server.tables import Number, UtcTime, combinations, outdated_needs, summary
 
@@ -230,8 +230,8 @@ _HERE = (
     )
     .join(summary, _COUNTED)
     .where(
-        combinations.c.model.in_(bindparam("names", expanding=True)),  # what an index finds
-        tuple_(*_MODEL).in_(bindparam("models", expanding=True)),
+        among(combinations.c.model, "names", Texts),  # what an index finds
+        among(_MODEL[0] + SEPARATOR + _MODEL[1] + SEPARATOR + _MODEL[2], "models", Texts),
         combinations.c.version_text != "",
     )
     .group_by(*_MODEL, combinations.c.version_text)
@@ -245,10 +245,9 @@ def versions_here(
 ) -> dict[ModelKey, list[Observation]]:
     """What runs on the same maker, model and board here."""
     wanted = sorted(set(models))
-    names = sorted({model for _, model, _ in wanted})
-    rows = connection.execute(_HERE, {"models": wanted, "names": names}).all()
+    asked = {"names": sorted({each[1] for each in wanted}), "models": map(SEPARATOR.join, wanted)}
     found: dict[ModelKey, list[Observation]] = {}
-    for *model, text, machine_count, first in rows:
+    for *model, text, machine_count, first in connection.execute(_HERE, asked).all():
         seen = Observation(version_text=text, machines=int(machine_count), since=first)
         found.setdefault(tuple(model), []).append(seen)
     return found

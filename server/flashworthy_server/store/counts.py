@@ -46,7 +46,7 @@ Counted = dict[str, int]
 def load_counts(connection: Connection, facets: Sequence[str]) -> dict[str, Counted]:
     """By facet and name; an empty name where there is none. Nothing is counted as 0."""
     found: dict[str, Counted] = {facet: {} for facet in facets}
-    for facet, name, count in connection.execute(_OF_FACETS, {"facets": facets}):
+    for facet, name, count in connection.execute(_OF_FACETS, {"facets": facets}).all():
         found[facet][name] = count
     return found
 
@@ -79,7 +79,7 @@ _BY_AGE = select(*map(_of_age, range(len(FIRMWARE_AGES))))
 
 def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[str, int]]:
     """Names and counts, most machines first."""
-    ranked = connection.execute(_MOST_FREQUENT, {"facet": facet, "most": most})
+    ranked = connection.execute(_MOST_FREQUENT, {"facet": facet, "most": most}).all()
     found = [(name, count) for name, count in ranked if count]
     return sorted(found, key=lambda item: (-item[1], item[0]))
 
@@ -177,9 +177,10 @@ def _resting(connection: Connection, now: datetime) -> Counted:
         ids = [row.machine_id for row in rows if row.code == code]
         for start in range(0, len(ids), _AT_ONCE):
             some = machines.c.id.in_(ids[start:][:_AT_ONCE])
-            asking = (some, follows(AttentionCode(code), now), IN_SERVICE)
+            asking = (some, follows(AttentionCode(code)), IN_SERVICE)
             query = select(func.count()).select_from(SOURCE).where(*asking)
-            found[code] = found.get(code, 0) + int(connection.execute(query).scalar_one())
+            number = int(connection.execute(query, {"now": now}).scalar_one())
+            found[code] = found.get(code, 0) + number
     return found
 
 

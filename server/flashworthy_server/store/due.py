@@ -146,8 +146,11 @@ def note_done(connection: Connection, count: int) -> None:
 
 def load_judging(connection: Connection) -> Judging | None:
     """None: everything that was recorded holds everywhere."""
-    row = connection.execute(select(judging)).one_or_none()
+    row = connection.execute(_JUDGING).one_or_none()
     return None if row is None else Judging(row.since, row.total, min(row.done, row.total))
+
+
+_JUDGING = select(judging)
 
 
 def _expect(connection: Connection, count: int) -> None:

@@ -152,8 +152,8 @@ def load_written(
     count: int,
 ) -> tuple[list[str], Last | None]:
     """At most `count` machines that come after a name and id, each in this form; and the last."""
-    query = of_page(_WRITTEN[form], connection, filters, now, after, count)
-    rows = connection.execute(query, {"now": now, "today": now.date()}).all()
+    query, values = of_page(_WRITTEN[form], connection, filters, now, after, count)
+    rows = connection.execute(query, values).all()
     return [text for text, _ in rows], _last(connection, rows[-1].id) if rows else None
 
 

@@ -2,22 +2,28 @@
 
 A page begins after the name and id of the last row seen, so that none is shown twice or left out
 when machines join in between, and the hundredth page costs what the first does.
+
+To make a statement takes longer than to execute it. So it is made once for each shape, which is
+which filters are asked for, and their values are its parameters.
 """
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from math import isqrt
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    Integer,
     Select,
     bindparam,
     exists,
     false,
     func,
+    null,
     or_,
     select,
     tuple_,
@@ -26,8 +32,9 @@ from sqlalchemy import (
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR
-from flashworthy_server.dialects.texts import holds
-from flashworthy_server.store.machines import names_within
+from flashworthy_server.dialects.plans import unlisted
+from flashworthy_server.dialects.texts import holding, holds
+from flashworthy_server.store.machines import place_values, within_place
 from flashworthy_server.tables import acknowledgements, attentions, combinations, machines, summary
 
 IN_SERVICE = machines.c.out_of_service_at.is_(None)
@@ -38,6 +45,7 @@ _OUT_OF_SERVICE = machines.c.out_of_service_at > datetime(1970, 1, 1, tzinfo=UTC
 ROWS_OF_A_PAGE = 50  # usually
 MOST_GATHERED = 10_000  # machines that are sorted for one page: some milliseconds
 LOOKED_UP = 2  # such machines, for one whose row has to be looked up for its name
+MOST_SHAPES = 500  # whose statements are kept; as many as SQLAlchemy keeps the texts of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +65,7 @@ class Filters:
     out_of_service: bool = False  # those, instead of those in service; by its id, any
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ListedMachine:
+class ListedMachine(NamedTuple):
     """One row; a name is none where it is unknown, and its report says why."""
 
     id: int
@@ -92,32 +99,23 @@ def list_machines(
     count: int,
 ) -> list[ListedMachine]:
     """At most `count` machines that come after a name and id."""
-    ids = connection.scalars(of_page(_IDS, connection, filters, now, after, count)).all()
-    rows = connection.execute(_ROWS, {"ids": ids}).all()
-    listed = (ListedMachine(**dict(zip(_LISTED, row, strict=True))) for row in rows)
-    found = {each.id: each for each in listed}
-    return [found[each] for each in ids]
+    shape, values = _shape(filters, after), _values(filters, now, after, count)
+    statement = _rows_of_page(shape, _narrowest(connection, shape, values))
+    listed = map(ListedMachine._make, connection.execute(statement, values).all())
+    return sorted(listed, key=lambda machine: (machine.name, machine.id))  # as databases sort
 
 
-_IDS: Select[Any] = select(machines.c.id).select_from(SOURCE)
-_LISTED: dict[str, ColumnElement[Any]] = {
+_COLUMNS: dict[str, ColumnElement[Any]] = {
+    **{name: machines.c[name] for name in ListedMachine._fields if name in machines.c},
     **{
-        each.name: machines.c[each.name]
-        for each in fields(ListedMachine)
-        if each.name in machines.c
+        name: func.nullif(combinations.c[name], "")
+        for name in ("maker", "model", "board", "version_text")
     },
-    "maker": func.nullif(combinations.c.maker, ""),
-    "model": func.nullif(combinations.c.model, ""),
-    "board": func.nullif(combinations.c.board, ""),
-    "version_text": func.nullif(combinations.c.version_text, ""),
     "standing": combinations.c.standing,
     "priority": PRIORITY,
 }
-_ROWS: Select[Any] = (
-    select(*_LISTED.values())
-    .select_from(SOURCE)
-    .where(machines.c.id.in_(bindparam("ids", expanding=True)))
-)
+_LISTED = select(*(_COLUMNS[name] for name in ListedMachine._fields)).select_from(SOURCE)
+_IDS = select(machines.c.id).select_from(SOURCE)
 
 
 # ---- which rows a page has --------------------------------------------------------------------
@@ -127,6 +125,54 @@ _ROWS: Select[Any] = (
 # page costs about the same whatever is asked for, and however many machines there are.
 
 
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """What is asked for, without the values."""
+
+    names: frozenset[str]  # of the filters
+    attention: AttentionCode | None
+    out_of_service: bool
+    is_continued: bool = False  # begins after a machine
+
+    def without(self, names: Iterable[str]) -> "_Shape":
+        return replace(self, names=self.names.difference(names))
+
+
+class _Narrow(NamedTuple):
+    """Which machines are gathered: the place in `_found`, and which of those there find any."""
+
+    place: int
+    finding: tuple[bool, ...]
+
+
+Values = dict[str, Any]  # of a statement's parameters
+
+
+def _shape(filters: Filters, after: tuple[str, int] | None) -> _Shape:
+    asked = {each.name for each in fields(Filters) if getattr(filters, each.name) is not None}
+    attention = None if filters.attention is None else AttentionCode(filters.attention)
+    names = frozenset(asked - {"out_of_service"})
+    return _Shape(names, attention, filters.out_of_service, after is not None)
+
+
+def _values(filters: Filters, now: datetime, after: tuple[str, int] | None, count: int) -> Values:
+    """Everything that a statement may hold; some of it says the same in another form."""
+    after_name, after_id = after or ("", 0)
+    return {
+        **{each.name: getattr(filters, each.name) for each in fields(Filters)},
+        **place_values(filters.place or ""),
+        "maker_begin": f"{filters.maker}{SEPARATOR}",
+        "maker_end": f"{filters.maker}{chr(ord(SEPARATOR) + 1)}",
+        "maker_and_model": f"{filters.maker}{SEPARATOR}{filters.model}",
+        "pattern": holding(filters.text or ""),
+        "now": now,
+        "today": now.date(),
+        "after_name": after_name,
+        "after_id": after_id,
+        "count": count,
+    }
+
+
 def of_page(
     query: Select[Any],
     connection: Connection,
@@ -134,28 +180,39 @@ def of_page(
     now: datetime,
     after: tuple[str, int] | None,
     count: int,
-) -> Select[Any]:
-    """A query of `SOURCE` for at most `count` machines that come after a name and id."""
+) -> tuple[Select[Any], Values]:
+    """A query of `SOURCE` for at most `count` machines that come after a name and id.
+
+    With what it is to be executed with: also the parameters `now` and `today`, which it may have.
+    """
+    shape, values = _shape(filters, after), _values(filters, now, after, count)
+    return _page(query, shape, _narrowest(connection, shape, values)), values
+
+
+@lru_cache(MOST_SHAPES)
+def _rows_of_page(shape: _Shape, narrow: _Narrow | None) -> Select[Any]:
+    """The rows are looked up once it is known which they are: what is sorted is short."""
+    return _LISTED.where(machines.c.id.in_(_page(_IDS, shape, narrow)))
+
+
+@lru_cache(MOST_SHAPES)
+def _page(query: Select[Any], shape: _Shape, narrow: _Narrow | None) -> Select[Any]:
     name: ColumnElement[str] = machines.c.name
     outcome: ColumnElement[str | None] = machines.c.outcome
-    narrow = _narrowest(connection, filters, now)
     if narrow is not None:
         # What is sorted must not look sorted already, and nothing else begin with another index,
         # or a database walks along that one after all.
-        name, outcome = name + "", _unlisted(outcome)
-        query = query.where(narrow.condition)
-        filters = _without(filters, narrow.answers)
-    query = query.where(*_conditions(filters, now))
-    if filters.outcome is not None:
-        query = query.where(outcome == filters.outcome)
-    if after is not None:
-        query = query.where(tuple_(name, machines.c.id) > tuple_(*after))
-    return query.order_by(name, machines.c.id).limit(count)
-
-
-def _without(filters: Filters, names: Iterable[str]) -> Filters:
-    nothing: dict[str, Any] = dict.fromkeys(names)
-    return replace(filters, **nothing)
+        name, outcome = unlisted(name), unlisted(outcome)
+        found = _any_of(_found(shape)[narrow.place], narrow.finding)
+        query = query.where(found.condition)
+        shape = shape.without(found.answers)
+    query = query.where(*_conditions(shape))
+    if "outcome" in shape.names:
+        query = query.where(outcome == bindparam("outcome"))
+    if shape.is_continued:
+        last = (bindparam("after_name", type_=name.type), bindparam("after_id", type_=Integer))
+        query = query.where(tuple_(name, machines.c.id) > tuple_(*last))
+    return query.order_by(name, machines.c.id).limit(bindparam("count", type_=Integer))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +220,7 @@ class _Found:
     """Machines that an index finds: the condition that they meet, and their ids, as they are found.
 
     `answers` names the filters that hold for all of them, `counts` sums up how many of them are in
-    service, from `summary`.
+    service, from `summary`; or how many there are at least, where it `counts_some`.
     """
 
     condition: ColumnElement[bool]
@@ -171,37 +228,66 @@ class _Found:
     answers: tuple[str, ...] = ()
     has_names: bool = True  # the index; otherwise each machine's row must be looked up
     counts: Select[Any] | None = None
+    counts_some: bool = False
 
 
-def _narrowest(connection: Connection, filters: Filters, now: datetime) -> _Found | None:
+def _narrowest(connection: Connection, shape: _Shape, values: Values) -> _Narrow | None:
     """What the fewest machines are found by, where these are few enough to be gathered."""
-    findable = [] if filters.id is not None else list(_findable(filters, now))
-    if not findable:
+    found = _found(shape)
+    if not found:
         return None
-    of_all = connection.scalar(_counts("machines", "")) or 0
+    of_all, *kept = connection.execute(_numbers_kept(shape), values).one()
     most = min(MOST_GATHERED, isqrt(ROWS_OF_A_PAGE * of_all))
-    sizes = [[_size_up_to(connection, each, filters, most) for each in some] for some in findable]
+    known = iter(kept)
+    sizes = []
+    for place, some in enumerate(found):
+        numbers = [next(known) for _ in some]
+        sizes.append(list(_sizes(connection, shape, place, numbers, values | {"most": most + 1})))
     totals = [sum(each) for each in sizes]
     place = totals.index(min(totals))
-    return _any_of(findable[place], sizes[place]) if totals[place] <= most else None
+    return _Narrow(place, tuple(map(bool, sizes[place]))) if totals[place] <= most else None
 
 
-def _size_up_to(connection: Connection, found: _Found, filters: Filters, most: int) -> int:
-    """What gathering them takes, in machines that an index with names finds."""
-    total = found.counts
-    if total is None or filters.out_of_service:
-        some = found.ids.where(_service(filters)).limit(most + 1).subquery()
-        total = select(func.count()).select_from(some)
-    return (connection.scalar(total) or 0) * (1 if found.has_names else LOOKED_UP)
+def _sizes(
+    connection: Connection, shape: _Shape, place: int, kept: list[int | None], values: Values
+) -> Iterator[int]:
+    """What gathering each takes, in machines that an index with names finds; counted as far as
+    `most` of `values`.
+    """
+    for number, (each, size) in enumerate(zip(_found(shape)[place], kept, strict=True)):
+        if size is None or (each.counts_some and size < values["most"]):
+            size = connection.scalar(_number_found(shape, place, number), values) or 0
+        yield size * (1 if each.has_names else LOOKED_UP)
 
 
-def _counts(facet: str, name: str) -> Select[Any]:
+@lru_cache(MOST_SHAPES)
+def _numbers_kept(shape: _Shape) -> Select[Any]:
+    """How many machines there are, and how many each of `_found` finds; null: not kept."""
+    found = [each for some in _found(shape) for each in some]
+    kept = [None if shape.out_of_service else each.counts for each in found]
+    numbers = [_counts("machines", ""), *kept]
+    columns: list[Any] = [null() if each is None else _sum_of(each) for each in numbers]
+    return select(*columns)
+
+
+def _sum_of(counts: Select[Any]) -> ColumnElement[int]:
+    return func.coalesce(counts.scalar_subquery(), 0)
+
+
+@lru_cache(MOST_SHAPES)
+def _number_found(shape: _Shape, place: int, number: int) -> Select[Any]:
+    found = _found(shape)[place][number].ids.where(_service(shape))
+    some = found.limit(bindparam("most", type_=Integer)).subquery()
+    return select(func.count()).select_from(some)
+
+
+def _counts(facet: str, name: str | ColumnElement[str]) -> Select[Any]:
     return select(summary.c.count).where(summary.c.facet == facet, summary.c.name == name)
 
 
-def _any_of(some: list[_Found], sizes: list[int]) -> _Found:
+def _any_of(some: list[_Found], finding: Iterable[bool]) -> _Found:
     """Each found by an index of its own; a database that is given an `or` may look at all rows."""
-    there = [each for each, size in zip(some, sizes, strict=True) if size]
+    there = [each for each, finds in zip(some, finding, strict=True) if finds]
     if not there:
         return replace(some[0], condition=false())
     if len(there) == 1:
@@ -209,42 +295,52 @@ def _any_of(some: list[_Found], sizes: list[int]) -> _Found:
     return replace(there[0], condition=machines.c.id.in_(union_all(*(each.ids for each in there))))
 
 
-def _findable(filters: Filters, now: datetime) -> Iterator[list[_Found]]:
+@lru_cache(MOST_SHAPES)
+def _found(shape: _Shape) -> list[list[_Found]]:
     """What an index finds; of each list, one finds any machine that is meant."""
-    if wanted := list(_wanted(filters)):
+    return [] if "id" in shape.names else list(_findable(shape))
+
+
+def _findable(shape: _Shape) -> Iterator[list[_Found]]:
+    if wanted := list(_wanted(shape)):
         found = _by_combination(*wanted)
-        yield [replace(found, answers=("maker", "model", "standing"), counts=_kept(filters))]
-    if filters.priority is not None:
-        yield _of_priority([filters.priority])
-    if filters.place is not None and not filters.out_of_service:
-        yield [_at_place(filters.place)]
-    if filters.firmware_before is not None:
-        yield [_by_row(machines.c.firmware_on < filters.firmware_before, "firmware_before")]
-    if filters.attention is not None:
-        yield _of_attention(AttentionCode(filters.attention), now)
-    if filters.out_of_service:
+        yield [replace(found, answers=("maker", "model", "standing"), counts=_kept(shape))]
+    if "priority" in shape.names:
+        yield _of_priority(bindparam("priority"))
+    if "place" in shape.names and not shape.out_of_service:
+        yield [_at_place()]
+    if "firmware_before" in shape.names:
+        before = machines.c.firmware_on < bindparam("firmware_before")
+        yield [_by_row(before, "firmware_before")]
+    if shape.attention is not None:
+        yield _of_attention(shape.attention)
+    if shape.out_of_service:
         yield [_by_row(_OUT_OF_SERVICE)]
 
 
-def _wanted(filters: Filters) -> Iterator[ColumnElement[bool]]:
+def _wanted(shape: _Shape) -> Iterator[ColumnElement[bool]]:
     """What is meant of combinations; of a maker or model there are fewer than of a standing."""
-    if filters.maker is not None:
-        yield combinations.c.maker == filters.maker
-    if filters.model is not None:
-        yield combinations.c.model == filters.model
-    if filters.standing is not None:
+    if "maker" in shape.names:
+        yield combinations.c.maker == bindparam("maker")
+    if "model" in shape.names:
+        yield combinations.c.model == bindparam("model")
+    if "standing" in shape.names:
         standing: ColumnElement[str] = combinations.c.standing
-        is_alone = filters.maker is None and filters.model is None
-        yield (standing if is_alone else _unlisted(standing)) == filters.standing
+        is_alone = shape.names.isdisjoint(("maker", "model"))
+        yield (standing if is_alone else unlisted(standing)) == bindparam("standing")
 
 
-def _kept(filters: Filters) -> Select[Any] | None:
+def _kept(shape: _Shape) -> Select[Any] | None:
     """Where it stands how many machines these combinations have."""
-    match filters.maker, filters.model, filters.standing:
-        case None, None, str(standing):
-            return _counts("standing", standing)
-        case str(maker), str(model), None:
-            return _counts("model", f"{maker}{SEPARATOR}{model}")
+    asked = shape.names & {"maker", "model", "standing"}
+    if asked == {"standing"}:
+        return _counts("standing", bindparam("standing"))
+    if asked == {"maker", "model"}:
+        return _counts("model", bindparam("maker_and_model"))
+    if asked == {"maker"}:
+        name = summary.c.name
+        its = (name >= bindparam("maker_begin"), name < bindparam("maker_end"))
+        return select(func.sum(summary.c.count)).where(summary.c.facet == "model", *its)
     return None
 
 
@@ -260,9 +356,9 @@ def _by_combination(*conditions: ColumnElement[bool]) -> _Found:
     )
 
 
-def _at_place(place: str) -> _Found:
+def _at_place() -> _Found:
     """Of machines in service: the summary knows the places of no others."""
-    within = (summary.c.facet == "place", names_within(summary.c.name, place))
+    within = (summary.c.facet == "place", within_place(summary.c.name))
     there = summary.join(machines, machines.c.place == summary.c.name)
     some = select(summary.c.count).where(*within).limit(MOST_GATHERED + 1).subquery()
     return _Found(
@@ -273,46 +369,51 @@ def _at_place(place: str) -> _Found:
     )
 
 
-def _of_priority(names: list[str]) -> list[_Found]:
+def _of_priority(*names: str | ColumnElement[str]) -> list[_Found]:
+    """A machine's own priority counts before that of its combination."""
+    of_combinations = _by_combination(or_(*(combinations.c.priority == each for each in names)))
+    counted = select(func.sum(summary.c.count)).where(
+        summary.c.facet == "priority", or_(*(summary.c.name == each for each in names))
+    )
+    own = or_(*(machines.c.own_priority == each for each in names))
     return [
-        _by_combination(combinations.c.priority.in_(names)),
-        _by_row(machines.c.own_priority.in_(names), has_names=False),
+        replace(of_combinations, counts=counted, counts_some=True),
+        _by_row(own, has_names=False),
     ]
 
 
-def _of_attention(code: AttentionCode, now: datetime) -> list[_Found]:
+def _of_attention(code: AttentionCode) -> list[_Found]:
     if code is AttentionCode.SILENT_AFTER_FLASH:
-        return [_by_row(machines.c.flash_alarm_at <= now, has_names=False)]
+        return [_by_row(follows(code), has_names=False)]
     if code is AttentionCode.PRIORITY:
-        return _of_priority([priority.value for priority in PRESSING])
+        return _of_priority(*(priority.value for priority in PRESSING))
     asking = (attentions.c.code == code.value, attentions.c.ended_at.is_(None))
     found = machines.c.id.in_(select(attentions.c.machine_id).where(*asking))
     return [replace(_by_row(found, has_names=False), counts=_counts("attention", code.value))]
 
 
-def _service(filters: Filters) -> ColumnElement[bool]:
-    return _OUT_OF_SERVICE if filters.out_of_service else IN_SERVICE
+def _service(shape: _Shape) -> ColumnElement[bool]:
+    return _OUT_OF_SERVICE if shape.out_of_service else IN_SERVICE
 
 
-def asks_for(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
+def _asks_for(code: AttentionCode) -> ColumnElement[bool]:
     """What rests does not ask. Two codes follow from other columns; the rest stand in a table."""
-    return follows(code, now) & ~rests(machines.c.id, code.value, now)
+    return follows(code) & ~_rests(code)
 
 
-def rests(
-    machine_id: ColumnElement[int], code: ColumnElement[str] | str, now: datetime
-) -> ColumnElement[bool]:
-    """A person acknowledged it, until a day that is not over."""
+def _rests(code: AttentionCode) -> ColumnElement[bool]:
+    """A person acknowledged it, until a day that is not over: the parameter `today`."""
     return exists().where(
-        acknowledgements.c.machine_id == machine_id,
-        acknowledgements.c.code == code,
-        acknowledgements.c.until >= now.date(),
+        acknowledgements.c.machine_id == machines.c.id,
+        acknowledgements.c.code == code.value,
+        acknowledgements.c.until >= bindparam("today"),
     )
 
 
-def follows(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
+def follows(code: AttentionCode) -> ColumnElement[bool]:
+    """Something asks for it, whether it rests or not; as of the parameter `now`."""
     if code is AttentionCode.SILENT_AFTER_FLASH:
-        return machines.c.flash_alarm_at <= now
+        return machines.c.flash_alarm_at <= bindparam("now")
     if code is AttentionCode.PRIORITY:
         return PRIORITY.in_([priority.value for priority in PRESSING])
     return exists().where(
@@ -322,50 +423,49 @@ def follows(code: AttentionCode, now: datetime) -> ColumnElement[bool]:
     )
 
 
-def _conditions(filters: Filters, now: datetime) -> list[ColumnElement[bool]]:
-    equal: dict[ColumnElement[Any], Any] = {
-        machines.c.id: filters.id,
-        PRIORITY: filters.priority,
-    }
-    found = [column == value for column, value in equal.items() if value is not None]
-    found += _of_combination(filters)
-    if filters.id is None:
-        found.append(_service(filters))
-    if filters.place is not None:
-        found.append(names_within(_unlisted(machines.c.place), filters.place))
-    if filters.attention is not None:
-        found.append(asks_for(AttentionCode(filters.attention), now))
-    if filters.firmware_before is not None:
-        found.append(_unlisted(machines.c.firmware_on) < filters.firmware_before)
-    if filters.text is not None:
-        found.append(_has_text(filters.text, filters.out_of_service))
-    return found
+def _conditions(shape: _Shape) -> Iterator[ColumnElement[bool]]:
+    if "id" in shape.names:
+        yield machines.c.id == bindparam("id")
+    else:
+        yield _service(shape)
+    if "priority" in shape.names:
+        priority = PRIORITY
+        yield priority == bindparam("priority")
+    yield from _of_combination(shape)
+    if "place" in shape.names:
+        yield within_place(unlisted(machines.c.place))
+    if shape.attention is not None:
+        yield _asks_for(shape.attention)
+    if "firmware_before" in shape.names:
+        yield unlisted(machines.c.firmware_on) < bindparam("firmware_before")
+    if "text" in shape.names:
+        yield _has_text(shape.out_of_service)
 
 
-def _of_combination(filters: Filters) -> Iterator[ColumnElement[bool]]:
-    if filters.model is not None:  # of which there are few: no row is held against its own
-        few = select(combinations.c.id).where(*_wanted(filters))
-        yield _unlisted(machines.c.combination_id).in_(few)
+def _of_combination(shape: _Shape) -> Iterator[ColumnElement[bool]]:
+    if "model" in shape.names:  # of which there are few: no row is held against its own
+        few = select(combinations.c.id).where(*_wanted(shape))
+        yield unlisted(machines.c.combination_id).in_(few)
         return
-    if filters.maker is not None:
-        yield _unlisted(combinations.c.maker) == filters.maker
-    if filters.standing is not None:
-        yield _unlisted(combinations.c.standing) == filters.standing
+    if "maker" in shape.names:
+        yield unlisted(combinations.c.maker) == bindparam("maker")
+    if "standing" in shape.names:
+        yield unlisted(combinations.c.standing) == bindparam("standing")
 
 
-def _has_text(text: str, out_of_service: bool) -> ColumnElement[bool]:
+def _has_text(out_of_service: bool) -> ColumnElement[bool]:
     """Somewhere in name, place, model or version; what many machines share is looked at once.
 
     The summary knows the places of machines in service only.
     """
-    places = select(summary.c.name).where(summary.c.facet == "place", holds(summary.c.name, text))
+    places = select(summary.c.name).where(summary.c.facet == "place", holds(summary.c.name))
     known = select(combinations.c.id).where(
-        holds(combinations.c.model, text) | holds(combinations.c.version_text, text)
+        holds(combinations.c.model) | holds(combinations.c.version_text)
     )
     place = machines.c.place
     return or_(
-        holds(machines.c.name, text),
-        holds(place, text) if out_of_service else _is_among(place, places),
+        holds(machines.c.name),
+        holds(place) if out_of_service else _is_among(place, places),
         _is_among(machines.c.combination_id, known),
     )
 
@@ -373,8 +473,3 @@ def _has_text(text: str, out_of_service: bool) -> ColumnElement[bool]:
 def _is_among(column: ColumnElement[Any], found: Select[Any]) -> ColumnElement[bool]:
     """Where nothing is found, no row is held against it."""
     return found.exists() & column.in_(found)
-
-
-def _unlisted(column: ColumnElement[Any]) -> ColumnElement[Any]:
-    """The same value, and nothing that an index begins with: walking along the names is meant."""
-    return func.coalesce(column, column)

@@ -537,5 +537,21 @@ def is_within(place: str | None) -> ColumnElement[bool]:
 
 def names_within(column: ColumnElement[Any], place: str) -> ColumnElement[bool]:
     """Names of this place, or of one in it: a stretch of an index, as texts are sorted by bytes."""
-    begin, end = f"{place} / ", f"{place} /!"  # no character comes between a blank and "!"
-    return and_(column >= place, column < end, or_(column == place, column >= begin))
+    return _is_between(column, **place_values(place))
+
+
+def within_place(column: ColumnElement[Any]) -> ColumnElement[bool]:
+    """The same of a place that a statement is executed with, as `place_values` of it."""
+    return _is_between(column, **{name: bindparam(name) for name in place_values("")})
+
+
+def place_values(place: str) -> dict[str, str]:
+    # no character comes between a blank and "!"
+    return {"place": place, "place_begin": f"{place} / ", "place_end": f"{place} /!"}
+
+
+def _is_between(
+    column: ColumnElement[Any], place: Any, place_begin: Any, place_end: Any
+) -> ColumnElement[bool]:
+    is_in = or_(column == place, column >= place_begin)
+    return and_(column >= place, column < place_end, is_in)
