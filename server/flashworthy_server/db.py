@@ -68,8 +68,8 @@ class Database:
         with (
             self._taking_turns(),
             self._told(),
-            self.dialect.turn(),
             self._writes.connect() as connection,
+            self.dialect.turn(),
             connection.begin(),
         ):
             self.dialect.begin_writing(connection, beside_others)

@@ -22,7 +22,7 @@ from flashworthy_server.errors import (
 )
 from flashworthy_server.intake import Bounds, Intake
 from flashworthy_server.services import ingest, judgement
-from flashworthy_server.services.ingest import Arrival, Receipt
+from flashworthy_server.services.ingest import Arrival, Taken
 from flashworthy_server.tables import reports
 from flashworthy_server.wire import read_report
 from support.site import a_sent_report
@@ -280,7 +280,7 @@ def test_two_reports_of_one_machine_in_one_batch_are_kept_one_after_the_other(si
 
     found = ingest._keep_all(site.site, lambda: batch)
 
-    assert all(isinstance(each, Receipt) and each.stored for each in found)
+    assert all(isinstance(each, Taken) and each.is_new for each in found)
     assert kept(site) == [
         *((1, 1, "current"), (1, 3, "current"), (1, 4, "current"), (1, 2, "late")),
         *((2, 1, "current"), (2, 2, "current")),
@@ -293,7 +293,7 @@ def test_a_report_twice_in_one_batch_is_kept_once(site, machines):
 
     first, again = ingest._keep_all(site.site, lambda: twice)
 
-    assert (first.stored, again.stored) == (True, False)
+    assert (first.is_new, again.is_new) == (True, False)
     assert len(kept(site)) == 4
 
 
@@ -302,7 +302,7 @@ def test_an_id_that_two_machines_use_in_one_batch_is_one_machines(site, machines
 
     found = ingest._keep_all(site.site, lambda: batch)
 
-    assert [type(each) for each in found] == [Receipt, ConflictError, ConflictError]
+    assert [type(each) for each in found] == [Taken, ConflictError, ConflictError]
     assert len(kept(site)) == 4
 
 
@@ -317,7 +317,7 @@ def test_a_report_that_cannot_be_judged_does_not_fail_the_others(site, machines,
     batch = [arrival(site, number, 2) for number in (1, 2, 3)]
     found = ingest._keep_all(site.site, lambda: batch)
 
-    assert [type(each) for each in found] == [Receipt, AssertionError, Receipt]
+    assert [type(each) for each in found] == [Taken, AssertionError, Taken]
     assert [row for row in kept(site) if row[1] == 2] == [(1, 2, "current"), (3, 2, "current")]
 
 
@@ -332,7 +332,7 @@ def test_a_token_that_was_revoked_since_it_was_seen_lets_nothing_in(site, machin
     refused, stored = ingest._keep_all(site.site, lambda: batch)
 
     assert isinstance(refused, InvalidTokenError)
-    assert stored.stored
+    assert stored.is_new
     assert site.send(machines[1], a_sent_report(sequence=3, number=1000)).status_code == 403
     assert site.send(machines[1], again | {"sequence": 3}).status_code == 401
     assert digest not in site.site.seen_tokens

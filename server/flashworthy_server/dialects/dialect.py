@@ -28,7 +28,7 @@ class Dialect(Protocol):
         """Raise `DatabaseError` where the database was made so that tables would not work."""
 
     def turn(self) -> AbstractContextManager[Any]:
-        """Wait, before a connection is taken, until no other process writes."""
+        """Wait, before a transaction begins, until no other process writes."""
 
     def begin_reading(self, connection: Connection) -> None:
         """Let this transaction, of which nothing ran yet, see one state throughout."""

@@ -10,7 +10,7 @@
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import Enum
 from functools import partial
@@ -86,9 +86,12 @@ class KeptAs(Enum):
     IN_DOUBT = "in-doubt"  # it came from other hardware
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Arrival:
-    """A report as it came: whose, read, its body byte for byte, and when."""
+    """A report as it came: whose, read, its body byte for byte, and when.
+
+    What follows from it alone is worked out when it is made, before anybody waits for it.
+    """
 
     machine_id: int
     read: ReadReport
@@ -97,17 +100,18 @@ class Arrival:
     clock_difference_seconds: Maybe[int]
     token_digest: str | None = None  # of what let it in, which must still be the machine's
     address: str | None = None  # that it came from; none: no machine sent it
+    report: Report = field(init=False)
+    seen: Seen = field(init=False)  # when it was taken by the server's clock, where that is known
+    evidence: Evidence = field(init=False)
+    combination: Combination = field(init=False)
 
-    @property
-    def report(self) -> Report:
-        return self.read.report
-
-    @property
-    def seen(self) -> Seen:
-        """The report, with when it was taken by the server's clock, where that is known."""
+    def __post_init__(self) -> None:
+        self.report = report = self.read.report
         difference = self.clock_difference_seconds
         late_by = 0 if isinstance(difference, Unknown) else difference
-        return Seen(self.report, self.report.taken_at + timedelta(seconds=late_by))
+        self.seen = Seen(report, report.taken_at + timedelta(seconds=late_by))
+        self.evidence = evidence_of(report.identity)
+        self.combination = combination_of_report(report)
 
 
 MayBeHere = Callable[[Arrival, StoredMachine], bool]
@@ -120,6 +124,26 @@ class Receipt:
     stored: bool  # false: it was here already
     rotate_token: bool = False  # the machine should ask for a new token
     plan_digest: str | None = None  # of the machine's plan; none: the report changed nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What came of a report that was taken."""
+
+    arrival: Arrival
+    machine: StoredMachine  # as it was before
+    is_new: bool  # false: it was here already
+    known: KnownMachine | None = None  # by this report; none: it changed nothing
+
+    def receipt(self) -> Receipt:
+        """To be asked for once it is kept: nobody else has to wait until the plan is digested."""
+        return Receipt(
+            self.arrival.report.report_id,
+            self.arrival.machine_id,
+            self.is_new,
+            rotate_token=self.arrival.token_digest in self.machine.token_digests[1:],
+            plan_digest=digest_of(self.known) if self.known else None,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,12 +201,11 @@ def receive_report(
     difference = _clock_difference(now, sent_at)
     arrival = Arrival(agent.machine_id, read, body, now, difference, agent.token_digest, address)
     try:
-        receipt: Receipt = site.intake.hand_in(
-            arrival, partial(_keep_all, site), _bounds(site.config)
-        )
+        taken: Taken = site.intake.hand_in(arrival, partial(_keep_all, site), _bounds(site.config))
     except InvalidTokenError:
         forget_token(site, agent.token_digest)
         raise
+    receipt = taken.receipt()
     return replace(receipt, rotate_token=True) if agent.rotate_token else receipt
 
 
@@ -212,20 +235,21 @@ def import_carried(site: Site, who: Who, read: ReadReport, body: bytes) -> Recei
             machine_store.adopt_agent(connection, machine_id, report.agent_id)
         told = {"report_id": report.report_id, "is_new": is_new}
         audit.record(connection, who, now, "report.carry", f"machine #{machine_id}", after=told)
-        return _keep_one(site, connection, Arrival(machine_id, read, body, now, _CARRIED))
+        return _keep_one(site, connection, Arrival(machine_id, read, body, now, _CARRIED)).receipt()
 
 
 def keep_word(
     site: Site, connection: Connection, machine_id: int, read: ReadReport, body: bytes
 ) -> Receipt:
     """Keep what a person said of a machine."""
-    return _keep_one(site, connection, Arrival(machine_id, read, body, site.clock(), _SAID))
+    arrival = Arrival(machine_id, read, body, site.clock(), _SAID)
+    return _keep_one(site, connection, arrival).receipt()
 
 
 # ---- many at once -----------------------------------------------------------------------------
 
 
-def _keep_all(site: Site, take: Take[Arrival]) -> list[Receipt | Exception]:
+def _keep_all(site: Site, take: Take[Arrival]) -> list[Taken | Exception]:
     """Keep reports in one transaction, beside other processes; where that fails, each alone."""
     arrivals: Sequence[Arrival] = ()
     try:
@@ -238,7 +262,7 @@ def _keep_all(site: Site, take: Take[Arrival]) -> list[Receipt | Exception]:
         return [_keep_alone(site, each) for each in arrivals or take()]
 
 
-def _keep_alone(site: Site, arrival: Arrival) -> Receipt | Exception:
+def _keep_alone(site: Site, arrival: Arrival) -> Taken | Exception:
     try:
         with site.database.writing() as connection:
             return _keep_one(site, connection, arrival)
@@ -246,7 +270,7 @@ def _keep_alone(site: Site, arrival: Arrival) -> Receipt | Exception:
         return error
 
 
-def _keep_one(site: Site, connection: Connection, arrival: Arrival) -> Receipt:
+def _keep_one(site: Site, connection: Connection, arrival: Arrival) -> Taken:
     (found,) = _keep(site, connection, [arrival], lambda *_: True)
     if isinstance(found, Exception):
         raise found
@@ -265,13 +289,13 @@ def _is_likely_here(arrival: Arrival, machine: StoredMachine) -> bool:
 
 def _keep(
     site: Site, connection: Connection, arrivals: Sequence[Arrival], is_likely_here: MayBeHere
-) -> list[Receipt | Exception]:
+) -> list[Taken | Exception]:
     """What came of each; of one machine, each is kept before the next is looked at.
 
     Args:
         is_likely_here: of which reports it is asked whether they came before.
     """
-    found: dict[int, Receipt | Exception] = {}
+    found: dict[int, Taken | Exception] = {}
     limits = load_limits(connection)
     for turn in _turns(arrivals):
         found |= _keep_turn(site, connection, turn, limits, is_likely_here)
@@ -296,10 +320,10 @@ def _keep_turn(
     arrivals: Sequence[Arrival],
     limits: Limits,
     is_likely_here: MayBeHere,
-) -> dict[int, Receipt | Exception]:
+) -> dict[int, Taken | Exception]:
     """What came of each, by the identity of the arrival; each is of another machine."""
     machines = machine_store.take_machines(connection, [each.machine_id for each in arrivals])
-    found: dict[int, Receipt | Exception] = {}
+    found: dict[int, Taken | Exception] = {}
     let_in: list[tuple[Arrival, StoredMachine]] = []
     for each in arrivals:
         try:
@@ -314,10 +338,10 @@ def _keep_turn(
         if each.report.report_id in owners
     }
     kept = _add(connection, [each for each in let_in if id(each[0]) not in found])
-    digests = _renew_machines(site, connection, [each for each in kept if each.is_current], limits)
+    known = _renew_machines(site, connection, [each for each in kept if each.is_current], limits)
     for new in kept:
-        digest = digests.get(new.machine.id)
-        found[id(new.arrival)] = _receipt(new.arrival, new.machine, stored=True, digest=digest)
+        machine = new.machine
+        found[id(new.arrival)] = Taken(new.arrival, machine, True, known.get(machine.id))
     return found
 
 
@@ -329,23 +353,11 @@ def _let_in(arrival: Arrival, machines: Mapping[int, StoredMachine]) -> StoredMa
     return machine
 
 
-def _of_known(arrival: Arrival, machine: StoredMachine, owner: int) -> Receipt | Exception:
+def _of_known(arrival: Arrival, machine: StoredMachine, owner: int) -> Taken | Exception:
     """What came of a report whose id is here already."""
     if owner != arrival.machine_id:
         return ConflictError("report_id: another machine has a report with this id")
-    return _receipt(arrival, machine, stored=False)
-
-
-def _receipt(
-    arrival: Arrival, machine: StoredMachine, *, stored: bool, digest: str | None = None
-) -> Receipt:
-    return Receipt(
-        arrival.report.report_id,
-        arrival.machine_id,
-        stored,
-        rotate_token=arrival.token_digest in machine.token_digests[1:],
-        plan_digest=digest,
-    )
+    return Taken(arrival, machine, False)
 
 
 def _add(connection: Connection, fresh: Sequence[tuple[Arrival, StoredMachine]]) -> list[_Kept]:
@@ -361,7 +373,7 @@ def _add(connection: Connection, fresh: Sequence[tuple[Arrival, StoredMachine]])
 
 
 def _weighed(arrival: Arrival, machine: StoredMachine, known: Evidence) -> _Kept:
-    seen = evidence_of(arrival.report.identity)
+    seen = arrival.evidence
     found = likeness(known, seen)
     return _Kept(
         arrival=arrival,
@@ -426,34 +438,34 @@ def _is_told_twice(connection: Connection, machine: StoredMachine, report: Repor
 
 def _renew_machines(
     site: Site, connection: Connection, kept: Sequence[_Kept], limits: Limits
-) -> dict[int, str]:
-    """Renew what machines are by their newest reports; the digests of their plans, by machine."""
+) -> dict[int, KnownMachine]:
+    """Renew what machines are by their newest reports; what their verdicts rest on, by machine."""
     if not kept:
         return {}
-    combinations = [combination_of_report(each.arrival.report) for each in kept]
+    combinations = [each.arrival.combination for each in kept]
     likely = [each.machine.newest.combination_id for each in kept if each.machine.newest]
     stored = load_reported(connection, combinations, likely)
     renewed = [
-        _renewed(site, connection, each, combination, stored[combination.key].id, limits)
-        for each, combination in zip(kept, combinations, strict=True)
+        _renewed(site, connection, each, stored[each.arrival.combination.key].id, limits)
+        for each in kept
     ]
     _save_attentions(site, connection, renewed)
     by_id = {each.id: each for each in stored.values()}
     reported = [(each.machine, each.newest) for each in renewed]
     known = list(know_reported(connection, reported, by_id, limits))
     _save(connection, zip(renewed, known, strict=True), limits.policy_at(None))
-    return {each.id: digest_of(each) for each in known}
+    return {each.id: each for each in known}
 
 
 def _renewed(
     site: Site,
     connection: Connection,
     kept: _Kept,
-    combination: Combination,
     combination_id: int,
     limits: Limits,
 ) -> _Renewed:
     arrival, machine, report = kept.arrival, kept.machine, kept.arrival.report
+    combination = arrival.combination
     before, running = _running_before(machine, kept.found), _running(report)
     policy = limits.policy_at(machine.place)
     settled = settle(site, connection, machine, arrival.seen, combination, policy)
