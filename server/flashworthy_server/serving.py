@@ -43,12 +43,12 @@ class Server(BaseApplication):
 
     def load(self) -> Any:
         app = create_app(self.settings)
-        _spare_the_collector()
+        spare_the_collector()
         Worker(app.extensions[EXTENSION]).start()
         return app
 
 
-def _spare_the_collector() -> None:
+def spare_the_collector() -> None:
     """Let Python not look for garbage among what lives as long as the process.
 
     With its defaults it looks through some hundred thousand objects of libraries again and again:

@@ -19,6 +19,7 @@ from sqlalchemy import bindparam, select, update
 
 from flashworthy_server.documents import document_of
 from flashworthy_server.services import judgement, releases
+from flashworthy_server.serving import spare_the_collector
 from flashworthy_server.site import Site
 from flashworthy_server.store import counts
 from flashworthy_server.store import machines as machine_store
@@ -102,6 +103,7 @@ def main() -> None:
     made = sites.site_file(asked.machines, asked.mix, asked.folder)
     with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
         site = sites.open_bench(sites.a_copy(made, Path(folder))).site
+        spare_the_collector()  # as the processes of the server do
         with site.database.reading() as connection:
             ((maker, model, _),) = counts.models(connection, 1)
         ids, version_text = of_model(site, maker, model)

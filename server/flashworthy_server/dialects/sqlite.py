@@ -20,6 +20,8 @@ from sqlalchemy.exc import DBAPIError
 
 from flashworthy_server.errors import BusyError, NoSpaceError, ServerError
 
+_LOG_PAGES = 4_000  # 16 MiB of what was written, before it is written back into the database
+
 
 class Sqlite:
     """See `flashworthy_server.dialects.dialect.Dialect`."""
@@ -42,6 +44,7 @@ class Sqlite:
                 f"busy_timeout = {wait_seconds * 1000}",  # milliseconds; first, for the next line
                 "journal_mode = WAL",
                 "synchronous = FULL",
+                f"wal_autocheckpoint = {_LOG_PAGES}",
                 "foreign_keys = ON",
             ):
                 connection.execute(f"PRAGMA {pragma}")
