@@ -86,6 +86,9 @@ class KeptAs(Enum):
     IN_DOUBT = "in-doubt"  # it came from other hardware
 
 
+# What follows is not frozen, though nothing changes one: each report makes one of each.
+
+
 @dataclass(slots=True)
 class Arrival:
     """A report as it came: whose, read, its body byte for byte, and when.
@@ -117,7 +120,7 @@ class Arrival:
 MayBeHere = Callable[[Arrival, StoredMachine], bool]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Receipt:
     report_id: str
     machine_id: int
@@ -126,7 +129,7 @@ class Receipt:
     plan_digest: str | None = None  # of the machine's plan; none: the report changed nothing
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Taken:
     """What came of a report that was taken."""
 
@@ -146,7 +149,7 @@ class Taken:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Kept:
     """A new report of a machine, beside what was known of the machine before."""
 
@@ -164,7 +167,7 @@ class _Kept:
         return self.as_ is KeptAs.CURRENT
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Renewed:
     """A machine as its newest report leaves it."""
 

@@ -29,7 +29,7 @@ class StoredReport:
     kept_as: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: each report makes one
 class NewReport:
     """A report to be added to a machine's history."""
 

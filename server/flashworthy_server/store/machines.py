@@ -32,7 +32,11 @@ from flashworthy_server.tables import machines, whole_bodies
 CLOCK_UNKNOWN = Unknown("the report came without a Date header")
 
 
-@dataclass(frozen=True, kw_only=True)
+# What follows is not frozen, though nothing changes one: each report makes one of each, and frozen
+# objects cost five times as much to make.
+
+
+@dataclass(kw_only=True)
 class Newest:
     """A machine's newest report, and what is read from it; the report itself once it is asked for.
 
@@ -58,7 +62,7 @@ class Newest:
         return self.running_since is None or self.running_since >= then
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Judgement:
     """What is kept of a verdict; the rest is worked out whenever someone asks."""
 
@@ -87,7 +91,7 @@ class Judgement:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class StoredMachine:
     id: int
     name: str
@@ -117,7 +121,7 @@ class StoredMachine:
         return self.newest.received_at if self.newest else self.enrolled_at
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Reported:
     """What a report makes of its machine."""
 
