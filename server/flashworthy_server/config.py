@@ -76,7 +76,7 @@ class Config:
     database_wait_seconds: int = 30  # for another writer, before an answer of 503
     waiting_reports: int = 200  # of one process; beyond that the answer is 503
     reports_together: int = 100  # in one transaction; more wait for the next
-    reassess_batch_machines: int = 200  # judged again in one transaction, so that reports get in
+    reassess_batch_machines: int = 300  # judged again in one transaction, so that reports get in
     work_pause_seconds: int = 2  # between two looks for what is due to be judged again
     jobs_pause_seconds: int = 2  # between two looks for long work that somebody asked for
     jobs_kept_days: int = 30  # what came of such work is kept, with its files

@@ -142,6 +142,8 @@ class Case:
 
     def confirmed_until(self, what: Confirmed, of: str) -> datetime | None:
         """Until when a person's word holds that speaks of `of`; none where there is none."""
+        if not self.machine.confirmations:
+            return None
         limit_seconds = self.policy.confirmation_age_seconds(what)
         ends = [
             end

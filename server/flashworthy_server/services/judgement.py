@@ -250,25 +250,12 @@ def judge_some(site: Site) -> bool:
         if not due.is_any(connection, now):
             return False
     with site.database.writing() as connection:
-        ids = _take_from_groups(connection, most)
+        ids = due.take(connection, most)
         judge_machines(site, connection, ids, now)
         due.note_done(connection, len(ids))
         by_time = store.due_machine_ids(connection, now, most - len(ids))
         judge_machines(site, connection, by_time, now)
     return True
-
-
-def _take_from_groups(connection: Connection, most: int) -> list[int]:
-    """Machines of the first groups that are due, which count as done from now on."""
-    taken: list[int] = []
-    for group in due.first_groups(connection, most):
-        members = due.members_after(connection, group, most - len(taken))
-        taken += [number for _, number in members]
-        if len(taken) == most:
-            due.move_on(connection, group, members[-1])
-            break
-        due.finish(connection, group)
-    return taken
 
 
 def renew_by_present_rules(site: Site) -> None:

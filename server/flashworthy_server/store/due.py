@@ -1,11 +1,11 @@
 """Which machines are to be judged again because something new is known, and how far that is.
 
 New knowledge adds a row per combination, however many machines are of it; a new limit one row per
-place. Batches then walk through the machines of each, and each batch notes in its transaction how
-far it came, so that a restart loses nothing.
+place. Batches then walk through the machines of each, or through those of many combinations at
+once, and each batch notes in its transaction how far it came, so that a restart loses nothing.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -23,11 +23,15 @@ from sqlalchemy import (
 )
 
 from flashworthy_server.db import upsert
+from flashworthy_server.dialects.many import among
+from flashworthy_server.dialects.plans import unlisted
 from flashworthy_server.store.counts import count_within, machines_of
 from flashworthy_server.store.machines import is_within
 from flashworthy_server.tables import Number, UtcTime, due_groups, judging, machines, outdated_needs
 
 _ONE = 1  # the row of `judging`
+_MOST_GROUPS = 1_000  # looked at for one batch
+_ONE_IN = 50  # machines of a site: with fewer, to look at all of them costs more than it saves
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,15 +78,61 @@ def make_due_within(connection: Connection, place: str | None, now: datetime) ->
     _expect(connection, count_within(connection, place))
 
 
-def first_groups(connection: Connection, count: int) -> list[Group]:
-    rows = connection.execute(_FIRST, {"count": count})
+def take(connection: Connection, count: int) -> list[int]:
+    """At most `count` machines that are due by news; they count as done from now on."""
+    groups = _first_groups(connection)
+    if not groups:
+        return []
+    wave = [each for each in groups if each.combination_id and each.after == groups[0].after]
+    if groups[0] in wave and len(wave) > 1 and _are_many(connection):
+        return _take_by_name(connection, wave, count)
+    return _take_by_group(connection, groups, count)
+
+
+def _take_by_group(connection: Connection, groups: Iterable[Group], count: int) -> list[int]:
+    taken: list[int] = []
+    for group in groups:
+        members = _members_after(connection, group, count - len(taken))
+        taken += [number for _, number in members]
+        if len(taken) == count:
+            _move_on(connection, [group], members[-1])
+            break
+        _finish(connection, [group])
+    return taken
+
+
+def _take_by_name(connection: Connection, wave: Sequence[Group], count: int) -> list[int]:
+    """The next ones by name of many combinations that are as far as one another.
+
+    What is changed of them lies close together in the indexes, and is written once for many.
+    """
+    name, number = wave[0].after
+    after = {"name": name, "number": number, "count": count}
+    ids = {"combination_ids": [each.combination_id for each in wave]}
+    members = [(name, number) for name, number in connection.execute(_NEXT_OF_MANY, after | ids)]
+    if len(members) == count:
+        _move_on(connection, wave, members[-1])
+    else:
+        _finish(connection, wave)
+    return [number for _, number in members]
+
+
+def _are_many(connection: Connection) -> bool:
+    """Whether so many machines of a site are due that all may be walked through for them."""
+    judging_now = load_judging(connection)
+    left = judging_now.total - judging_now.done if judging_now else 0
+    return left * _ONE_IN >= count_within(connection, None)
+
+
+def _first_groups(connection: Connection) -> list[Group]:
+    rows = connection.execute(_FIRST, {"count": _MOST_GROUPS})
     return [
         Group(id_, combination_id, place, (name, number))
         for id_, combination_id, place, name, number in rows
     ]
 
 
-def members_after(connection: Connection, group: Group, count: int) -> list[tuple[str, int]]:
+def _members_after(connection: Connection, group: Group, count: int) -> list[tuple[str, int]]:
     """Name and id of at most `count` machines of a group that come next."""
     name, number = group.after
     after = {"name": name, "number": number, "count": count}
@@ -102,21 +152,23 @@ _NEXT = (
     .limit(bindparam("count", type_=Integer))
 )
 _NEXT_OF = _NEXT.where(machines.c.combination_id == bindparam("combination_id"))
+_NEXT_OF_MANY = _NEXT.where(among(unlisted(machines.c.combination_id), "combination_ids"))
 _FIRST = select(due_groups).order_by(due_groups.c.id).limit(bindparam("count", type_=Integer))
 
 
-def move_on(connection: Connection, group: Group, last: tuple[str, int]) -> None:
-    """The machines of a group up to this one are done."""
+def _move_on(connection: Connection, groups: Iterable[Group], last: tuple[str, int]) -> None:
+    """The machines of groups up to this one are done."""
     name, number = last
-    connection.execute(
-        update(due_groups)
-        .where(due_groups.c.id == group.id)
-        .values(after_name=name, after_id=number)
-    )
+    ids = {"ids": [each.id for each in groups]}
+    connection.execute(_MOVE_ON.values(after_name=name, after_id=number), ids)
 
 
-def finish(connection: Connection, group: Group) -> None:
-    connection.execute(delete(due_groups).where(due_groups.c.id == group.id))
+def _finish(connection: Connection, groups: Iterable[Group]) -> None:
+    connection.execute(_FINISH, {"ids": [each.id for each in groups]})
+
+
+_MOVE_ON = update(due_groups).where(among(due_groups.c.id, "ids"))
+_FINISH = delete(due_groups).where(among(due_groups.c.id, "ids"))
 
 
 def is_any(connection: Connection, now: datetime) -> bool:
