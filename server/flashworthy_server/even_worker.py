@@ -31,6 +31,8 @@ class EvenWorker(ThreadWorker):
 
     def init_process(self) -> None:
         self._leading = threading.Lock()  # held by the thread that waits for what comes next
+        self._counting = threading.Lock()  # of the two below
+        self._threads, self._idle = 0, 0
         self._ready: deque[TConn] = deque()  # on which something came
         self._under_way: set[object] = set()  # connections that threads have, or are about to
         self._woken, self._wake = os.pipe()
@@ -52,8 +54,7 @@ class EvenWorker(ThreadWorker):
             listener.setblocking(False)
         self._whatever_comes = _poll_of(self._woken, *self.sockets)
         self._handed_over = _poll_of(self._woken)
-        for number in range(self.cfg.threads):
-            threading.Thread(target=self._serve, name=f"serving-{number}", daemon=True).start()
+        self._have_one_idle()
         super().run()
 
     def set_accept_enabled(self, enabled: bool | None) -> None:
@@ -75,17 +76,34 @@ class EvenWorker(ThreadWorker):
         self._under_way.discard(conn)
         super().finish_request(conn, fs)
 
+    def _have_one_idle(self) -> None:
+        """Start one more thread where none is left to wait: each takes some megabytes in time."""
+        with self._counting:
+            is_needed = not self._idle and self._threads < self.cfg.threads
+            self._threads += is_needed
+            self._idle += is_needed
+        if is_needed:
+            name = f"serving-{self._threads}"
+            threading.Thread(target=self._serve, name=name, daemon=True).start()
+
     # ---- in each thread --------------------------------------------------------------------------
 
     def _serve(self) -> None:
         while True:
             conn = self._next()
+            self._count_idle(-1)
+            self._have_one_idle()
             kept: Any = False
             try:
                 kept = self.handle(conn) if _has_begun(conn) else _NO_WORD_YET
             except Exception:  # the boundary: a thread serves others after it
                 self.log.exception("serving a connection failed")
             self._leave(conn, kept)
+            self._count_idle(1)
+
+    def _count_idle(self, more: int) -> None:
+        with self._counting:
+            self._idle += more
 
     def _next(self) -> TConn:
         """The next connection to be served; none that is new once the process is to end."""
