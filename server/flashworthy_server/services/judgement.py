@@ -219,7 +219,7 @@ def catch_up(site: Site) -> None:
 
 def is_due(site: Site) -> bool:
     """Whether a need or a verdict may be another now."""
-    with site.database.reading() as connection:
+    with site.database.asking() as connection:
         return due.is_anything(connection, site.clock())
 
 
@@ -239,14 +239,14 @@ def work_some(site: Site) -> bool:
 
 def judging(site: Site) -> Judging | None:
     """How far judging by what was recorded is; none: it holds everywhere."""
-    with site.database.reading() as connection:
+    with site.database.asking() as connection:
         return due.load_judging(connection)
 
 
 def judge_some(site: Site) -> bool:
     """Judge a batch of what is due; whether there was anything."""
     now, most = site.clock(), site.config.reassess_batch_machines
-    with site.database.reading() as connection:
+    with site.database.asking() as connection:
         if not due.is_any(connection, now):
             return False
     with site.database.writing() as connection:
