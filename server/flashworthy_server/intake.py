@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from time import monotonic
 from typing import Generic, TypeVar, cast
 
 from flashworthy_server.errors import BusyError
@@ -25,6 +26,7 @@ Take = Callable[[], Sequence[Item]]
 Write = Callable[[Take[Item]], Sequence[Result | Exception]]
 
 _MOMENT_SECONDS = 0.01  # to read and check a report takes a tenth; who is slower holds nobody up
+_GAP_SECONDS = 0.001  # between two reports of many that come
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,8 @@ class Intake(Generic[Item, Result]):
         self._waiting: deque[_Slot[Item, Result]] = deque()
         self._is_writing = False
         self._coming = 0
-        self._nobody_comes = threading.Condition(self._lock)
+        self._changed = threading.Condition(self._lock)  # somebody comes, or all are there
+        self._are_many = False  # when last was written
 
     @property
     def waiting(self) -> int:
@@ -71,13 +74,14 @@ class Intake(Generic[Item, Result]):
         """Whoever makes an item ready to be handed in next, so that who writes lets it join."""
         with self._lock:
             self._coming += 1
+            self._changed.notify()
         try:
             yield
         finally:
             with self._lock:
                 self._coming -= 1
                 if not self._coming:
-                    self._nobody_comes.notify()
+                    self._changed.notify()
 
     def hand_in(self, item: Item, write: Write[Item, Result], bounds: Bounds) -> Result:
         """Have an item written, together with whatever waits.
@@ -120,8 +124,7 @@ class Intake(Generic[Item, Result]):
             slot.woken.acquire()  # it is being written
 
     def _write(self, write: Write[Item, Result], bounds: Bounds) -> None:
-        with self._nobody_comes:
-            self._nobody_comes.wait_for(lambda: not self._coming, _MOMENT_SECONDS)
+        self._let_join()
         batch: list[_Slot[Item, Result]] = []
 
         def take() -> Sequence[Item]:
@@ -137,9 +140,20 @@ class Intake(Generic[Item, Result]):
             results = [error] * len(batch or take())
         for slot, result in zip(batch, results, strict=True):
             slot.result = result
+        self._are_many = len(batch) > 1
         self._hand_on()
         for slot in batch[1:]:
             slot.woken.release()
+
+    def _let_join(self) -> None:
+        """Wait for those on their way; among many, also for those about to be."""
+        end = monotonic() + _MOMENT_SECONDS
+        with self._changed:
+            while (left := end - monotonic()) > 0:
+                if self._coming:
+                    self._changed.wait(left)
+                elif not (self._are_many and self._changed.wait(_GAP_SECONDS)):
+                    return
 
     def _hand_on(self) -> None:
         """Wake whoever has waited longest, to write next."""

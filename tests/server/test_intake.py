@@ -109,6 +109,26 @@ def test_what_is_on_its_way_when_writing_could_begin_is_written_with_it(monkeypa
     assert sorted(answers) == ["a is kept", "b is kept"]
 
 
+def test_among_many_who_writes_gives_others_a_moment_to_come(monkeypatch):
+    intake, gate = Intake(), Gate()
+    with handing_in(intake, gate, "abc"):
+        gate.opened.release(2)
+    assert gate.batches == [["a"], ["b", "c"]]
+    monkeypatch.setattr("flashworthy_server.intake._GAP_SECONDS", PATIENCE_SECONDS)
+    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", 2)
+
+    def hand_in(item):
+        with intake.expecting():
+            pass
+        intake.hand_in(item, gate.write, BOUNDS)
+
+    gate.opened.release(1)
+    with in_threads(hand_in, "de"):
+        pass
+
+    assert [sorted(batch) for batch in gate.batches[2:]] == [["d", "e"]]
+
+
 def test_what_is_on_its_way_for_long_holds_nobody_up():
     intake, gate = Intake(), Gate()
     gate.opened.release(1)
