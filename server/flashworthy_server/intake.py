@@ -152,7 +152,7 @@ class Intake(Generic[Item, Result]):
             while (left := end - monotonic()) > 0:
                 if self._coming:
                     self._changed.wait(left)
-                elif not (self._are_many and self._changed.wait(_GAP_SECONDS)):
+                elif not (self._are_many and self._changed.wait(min(left, _GAP_SECONDS))):
                     return
 
     def _hand_on(self) -> None:
