@@ -4,6 +4,7 @@ import gzip
 import json
 import threading
 from datetime import timedelta
+from email.utils import format_datetime
 
 import pytest
 
@@ -365,3 +366,20 @@ def test_machines_whose_agent_is_older_than_the_server_are_found_and_counted(sit
     assert site.get("/overview").json["attention"] == {"agent-old": 1}
     (told,) = site.get("/machines/1").json["attention"]
     assert told["says"] == "its agent 0.9.1 is older than the server's 0.10.0"
+
+
+@pytest.mark.parametrize(
+    ("taken_at", "hours"), [("9999-12-31T23:59:59Z", -1), ("0001-01-01T00:00:00Z", 1)]
+)
+def test_a_clock_at_an_end_of_the_calendar_loses_no_report(site, taken_at, hours):
+    token = site.machine(1)
+    agent_id = f"7b0c5a44-0a55-4c5e-9d4f-{1:012x}"
+    sent = a_sent_report(sequence=2, agent_id=agent_id, number=9_001) | {"taken_at": taken_at}
+    date = format_datetime(site.clock() + timedelta(hours=hours), usegmt=True)
+
+    answer = site.client.post(
+        "/api/v1/reports", json=sent, headers={"Authorization": f"Bearer {token}", "Date": date}
+    )
+
+    assert answer.status_code == 201
+    assert site.get("/machines/1").json["machine"]["taken_at"] == taken_at

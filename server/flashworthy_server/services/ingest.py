@@ -110,9 +110,7 @@ class Arrival:
 
     def __post_init__(self) -> None:
         self.report = report = self.read.report
-        difference = self.clock_difference_seconds
-        late_by = 0 if isinstance(difference, Unknown) else difference
-        self.seen = Seen(report, report.taken_at + timedelta(seconds=late_by))
+        self.seen = Seen(report, _by_our_clock(report.taken_at, self.clock_difference_seconds))
         self.evidence = evidence_of(report.identity)
         self.combination = combination_of_report(report)
 
@@ -599,6 +597,15 @@ def _attentions(renewed: _Renewed, change: FirmwareChange | None) -> Iterator[At
     if change is not None and not change.is_planned:
         yield attention_of_change(change)
     yield from renewed.settled.attentions
+
+
+def _by_our_clock(taken_at: datetime, difference: Maybe[int]) -> datetime:
+    if isinstance(difference, Unknown):
+        return taken_at
+    try:
+        return taken_at + timedelta(seconds=difference)
+    except OverflowError:  # its clock stands at an end of the calendar
+        return taken_at
 
 
 def _clock_difference(now: datetime, sent_at: datetime | None) -> Maybe[int]:
