@@ -11,6 +11,7 @@ from flashworthy_common.attention import FirmwareChange
 from flashworthy_common.report import Report
 from flashworthy_common.versions import Order
 from flashworthy_server.dialects.many import among
+from flashworthy_server.dialects.prepared import Prepared, whole_rows
 from flashworthy_server.store.packing import Packed, unpacked_against, unpacked_text
 from flashworthy_server.tables import firmware_changes, machines, report_ids, reports
 
@@ -79,17 +80,12 @@ def has_sequence(connection: Connection, machine_id: int, agent_id: str, sequenc
 
 
 def add_reports(connection: Connection, added: Sequence[NewReport]) -> None:
-    if not added:
-        return
-    connection.execute(_ADD_REPORT, [_columns(each) for each in added])
-    places = [
-        {"report_id": each.report.report_id, "machine_id": each.machine_id, "number": each.number}
-        for each in added
-    ]
-    connection.execute(_ADD_ID, places)
+    columns = [_columns(each) for each in added]
+    _ADD_REPORT.execute(connection, columns)
+    _ADD_ID.execute(connection, columns)
 
 
-_ADD_REPORT, _ADD_ID = insert(reports), insert(report_ids)
+_ADD_REPORT, _ADD_ID = (Prepared(whole_rows(table)) for table in (reports, report_ids))
 
 
 def _columns(added: NewReport) -> dict[str, Any]:

@@ -26,6 +26,7 @@ from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server import json_text
 from flashworthy_server.db import upsert
 from flashworthy_server.dialects.many import among
+from flashworthy_server.dialects.prepared import Prepared
 from flashworthy_server.store.packing import Whole, unpacked_against
 from flashworthy_server.tables import machines, whole_bodies
 
@@ -282,9 +283,8 @@ def save_reported(connection: Connection, found: Iterable[Reported]) -> None:
     others: list[dict[str, Any]] = []
     for each in found:
         (as_before if each.is_as_before else others).append(_reported(each))
-    for statement, rows in ((_SAVE_SEEN, as_before), (_SAVE_REPORTED, others)):
-        if rows:
-            connection.execute(statement, rows)
+    _SAVE_SEEN.execute(connection, as_before)
+    _SAVE_REPORTED.execute(connection, others)
 
 
 def save_report_numbers(connection: Connection, numbers: Mapping[int, int]) -> None:
@@ -335,8 +335,8 @@ _SEEN = (
     "running_since",
 )
 _SAVE_NUMBER = _changing("report_number")
-_SAVE_SEEN = _changing(*_SEEN, "holds_until")
-_SAVE_REPORTED = _changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED)
+_SAVE_SEEN = Prepared(_changing(*_SEEN, "holds_until"))
+_SAVE_REPORTED = Prepared(_changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED))
 _WHOLE = upsert(whole_bodies)
 _SAVE_WHOLE = _WHOLE.on_conflict_do_update(
     index_elements=["machine_id"],
