@@ -1,37 +1,68 @@
-"""A statement that is executed for many rows, made ready once for each kind of database.
+"""Statements that are executed for every report, made ready once for each kind of database.
 
-SQLAlchemy looks through the whole statement for each row anew. For what every report writes, that
-took longer than the database itself.
+SQLAlchemy goes through a statement anew whenever it is executed, and for each of its rows: of what
+reports read and write, that took longer than the database itself.
 """
 
+from collections import namedtuple
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import closing
 from typing import Any
 
-from sqlalchemy import Connection, Dialect, Insert, Table, bindparam, insert
-from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy import Connection, Dialect, Insert, Select, Table, bindparam, insert
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.sql.base import Executable
 from sqlalchemy.sql.dml import UpdateBase
+from sqlalchemy.types import TypeEngine
 
-Row = Mapping[str, Any]
+Convert = Callable[[Any], Any]
+Parameters = dict[str, Any] | tuple[Any, ...]
 
 
-class Prepared:
+class PreparedChange:
     """An insert, update or delete without a result; all its values are parameters with names."""
 
     def __init__(self, statement: UpdateBase) -> None:
         self._statement = statement
         self._ready: dict[str, _Ready] = {}  # by the name of the dialect
 
-    def execute(self, connection: Connection, rows: Sequence[Row]) -> None:
+    def execute(self, connection: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
         """Execute it for each row, which has a value for each parameter."""
         if not rows:
             return
         dialect = connection.dialect
         if dialect.name not in self._ready:
-            self._ready[dialect.name] = _made_ready(self._statement, dialect)
+            self._ready[dialect.name] = _Ready(self._statement, dialect)
         ready = self._ready[dialect.name]
-        parameters = ready.by_name if ready.has_names else ready.in_order
-        connection.exec_driver_sql(ready.text, [parameters(row) for row in rows])
+        connection.exec_driver_sql(ready.text, [ready.parameters(row) for row in rows])
+
+
+class PreparedQuery:
+    """A query; it is handed to the driver, since SQLAlchemy describes each result anew."""
+
+    def __init__(self, statement: Select[Any]) -> None:
+        self._statement = statement
+        self._ready: dict[str, _ReadyQuery] = {}  # by the name of the dialect
+
+    def rows(self, connection: Connection, **values: Any) -> list[Any]:
+        """What it finds, as named tuples.
+
+        A connection on which it fails is not used again.
+        """
+        dialect = connection.dialect
+        if dialect.name not in self._ready:
+            self._ready[dialect.name] = _ReadyQuery(self._statement, dialect)
+        ready = self._ready[dialect.name]
+        parameters = ready.parameters(values)
+        try:
+            with closing(connection.connection.cursor()) as cursor:
+                cursor.execute(ready.text, parameters)
+                return ready.rows(cursor.fetchall())
+        except dialect.loaded_dbapi.Error as error:
+            connection.invalidate(error)
+            raise DBAPIError.instance(
+                ready.text, parameters, error, dialect.loaded_dbapi.Error, dialect=dialect
+            ) from error
 
 
 def whole_rows(table: Table) -> Insert:
@@ -39,29 +70,47 @@ def whole_rows(table: Table) -> Insert:
     return insert(table).values({column.name: bindparam(column.name) for column in table.c})
 
 
-@dataclass(frozen=True, slots=True)
 class _Ready:
-    text: str
-    values: list[tuple[str, Callable[[Any], Any]]]  # each parameter, and what converts its value
-    has_names: bool  # otherwise its parameters stand in their order
+    """A statement as the driver takes it."""
 
-    def by_name(self, row: Row) -> dict[str, Any]:
-        return {name: convert(row[name]) for name, convert in self.values}
+    def __init__(self, statement: Executable, dialect: Dialect) -> None:
+        compiled: Any = statement.compile(dialect=dialect)  # type: ignore[attr-defined]
+        names = compiled.positiontup if compiled.positional else list(compiled.binds)
+        self.text = str(compiled)
+        self._has_names = not compiled.positional
+        self._converts = [(name, _bound(compiled.binds[name].type, dialect)) for name in names]
+        self._own = {  # that stand in the statement itself
+            name: bind.value for name, bind in compiled.binds.items() if not bind.required
+        }
 
-    def in_order(self, row: Row) -> tuple[Any, ...]:
-        return tuple([convert(row[name]) for name, convert in self.values])
+    def parameters(self, given: Mapping[str, Any]) -> Parameters:
+        values = {**self._own, **given} if self._own else given
+        if self._has_names:
+            return {name: convert(values[name]) for name, convert in self._converts}
+        return tuple([convert(values[name]) for name, convert in self._converts])
 
 
-def _made_ready(statement: UpdateBase, dialect: Dialect) -> _Ready:
-    compiled = statement.compile(dialect=dialect)
-    names = compiled.positiontup if compiled.positional else list(compiled.binds)
-    values = [(name, _converter(compiled, name)) for name in names or ()]
-    return _Ready(str(compiled), values, not compiled.positional)
+class _ReadyQuery(_Ready):
+    """And what the driver's rows become."""
+
+    def __init__(self, statement: Select[Any], dialect: Dialect) -> None:
+        super().__init__(statement, dialect)
+        columns = statement.selected_columns
+        kinds = [column.type.dialect_impl(dialect) for column in columns]
+        converts = [kind.result_processor(dialect, None) for kind in kinds]
+        self._found = [(place, convert) for place, convert in enumerate(converts) if convert]
+        self._named: Any = namedtuple("Found", [column.name for column in columns])  # type: ignore[misc]
+
+    def rows(self, found: Sequence[Sequence[Any]]) -> list[Any]:
+        rows = [list(row) for row in found]
+        for row in rows:
+            for place, convert in self._found:
+                row[place] = convert(row[place])
+        return [self._named._make(row) for row in rows]
 
 
-def _converter(compiled: SQLCompiler, name: str) -> Callable[[Any], Any]:
-    kind = compiled.binds[name].type.dialect_impl(compiled.dialect)
-    return kind.bind_processor(compiled.dialect) or _as_it_is
+def _bound(kind: TypeEngine[Any], dialect: Dialect) -> Convert:
+    return kind.dialect_impl(dialect).bind_processor(dialect) or _as_it_is
 
 
 def _as_it_is(value: Any) -> Any:

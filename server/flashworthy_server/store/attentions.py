@@ -17,6 +17,7 @@ from sqlalchemy import (
 from flashworthy_common.attention import Acknowledgement, Attention, AttentionCode
 from flashworthy_server.db import upsert
 from flashworthy_server.dialects.many import among
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.tables import acknowledgements, attentions
 
 # Set when the identity of a machine is weighed, or when a flash has reset its clock; a later report
@@ -45,7 +46,7 @@ def save_attentions(
 ) -> None:
     """What the newest reports ask attention for, by machine, in place of what earlier ones did."""
     asked: dict[int, dict[str, str]] = {machine_id: {} for machine_id in found}
-    for machine_id, code, says in connection.execute(_ASKED, {"ids": list(found)}):
+    for machine_id, code, says in _ASKED.rows(connection, ids=list(found)):
         asked[machine_id][code] = says
     for machine_id, attentions_now in found.items():
         texts = {attention.code.value: attention.says for attention in attentions_now}
@@ -57,8 +58,10 @@ def save_attentions(
 
 
 _LASTING_CODES = {code.value for code in LASTING}
-_ASKED = select(attentions.c.machine_id, attentions.c.code, attentions.c.says).where(
-    among(attentions.c.machine_id, "ids"), attentions.c.ended_at.is_(None)
+_ASKED = PreparedQuery(
+    select(attentions.c.machine_id, attentions.c.code, attentions.c.says).where(
+        among(attentions.c.machine_id, "ids"), attentions.c.ended_at.is_(None)
+    )
 )
 
 

@@ -31,6 +31,7 @@ from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
 from flashworthy_server.counting import SEPARATOR
 from flashworthy_server.dialects.many import Texts, among
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.store.statements import add_combination, combinations_about, mark
 from flashworthy_server.tables import Number, UtcTime, combinations, outdated_needs, summary
 
@@ -57,8 +58,10 @@ _COLUMNS = (
     combinations.c.package_kept,
 )
 _SAVE_KNOWN = update(combinations).where(combinations.c.id == bindparam("combination"))
-_LOAD = select(*_COLUMNS, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
-    among(combinations.c.id, "ids")
+_LOAD = PreparedQuery(
+    select(*_COLUMNS, (_IS_OUTDATED | ~_MADE_BY_PRESENT_RULES).label("is_outdated")).where(
+        among(combinations.c.id, "ids")
+    )
 )
 
 
@@ -92,7 +95,7 @@ def combination_id(connection: Connection, combination: Combination) -> int | No
 def load_combinations(
     connection: Connection, combination_ids: Iterable[int]
 ) -> list[StoredCombination]:
-    rows = connection.execute(_LOAD, {"ids": list(combination_ids)})
+    rows = _LOAD.rows(connection, ids=list(combination_ids))
     return [_combination(row, is_outdated=row.is_outdated) for row in rows]
 
 

@@ -11,7 +11,7 @@ from flashworthy_common.attention import FirmwareChange
 from flashworthy_common.report import Report
 from flashworthy_common.versions import Order
 from flashworthy_server.dialects.many import among
-from flashworthy_server.dialects.prepared import Prepared, whole_rows
+from flashworthy_server.dialects.prepared import PreparedChange, PreparedQuery, whole_rows
 from flashworthy_server.store.packing import Packed, unpacked_against, unpacked_text
 from flashworthy_server.tables import firmware_changes, machines, report_ids, reports
 
@@ -85,7 +85,7 @@ def add_reports(connection: Connection, added: Sequence[NewReport]) -> None:
     _ADD_ID.execute(connection, columns)
 
 
-_ADD_REPORT, _ADD_ID = (Prepared(whole_rows(table)) for table in (reports, report_ids))
+_ADD_REPORT, _ADD_ID = (PreparedChange(whole_rows(table)) for table in (reports, report_ids))
 
 
 def _columns(added: NewReport) -> dict[str, Any]:
@@ -194,11 +194,11 @@ def last_changes(
     """The newest firmware change of each of these machines that had one since then."""
     if not machine_ids:
         return {}
-    rows = connection.execute(_CHANGES_SINCE, {"ids": machine_ids, "since": since})
+    rows = _CHANGES_SINCE.rows(connection, ids=machine_ids, since=since)
     return {row.machine_id: _change(row) for row in rows}
 
 
-_CHANGES_SINCE = (
+_CHANGES_SINCE = PreparedQuery(
     select(firmware_changes)
     .where(among(firmware_changes.c.machine_id, "ids"))
     .where(firmware_changes.c.to_seen_at >= bindparam("since"))

@@ -7,6 +7,7 @@ from sqlalchemy import Connection, delete, select
 from flashworthy_common.identity import Evidence
 from flashworthy_server.db import upsert
 from flashworthy_server.dialects.many import among
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.tables import identities
 
 
@@ -17,12 +18,12 @@ def load_evidence(connection: Connection, machine_id: int) -> Evidence:
 def evidence_of_machines(connection: Connection, machine_ids: Sequence[int]) -> dict[int, Evidence]:
     """By machine, what speaks for it; nothing may."""
     found: dict[int, set[tuple[str, str]]] = {each: set() for each in machine_ids}
-    for machine_id, kind, value in connection.execute(_EVIDENCE, {"ids": list(machine_ids)}):
+    for machine_id, kind, value in _EVIDENCE.rows(connection, ids=list(machine_ids)):
         found[machine_id].add((kind, value))
     return {each: Evidence(frozenset(items)) for each, items in found.items()}
 
 
-_EVIDENCE = select(identities).where(among(identities.c.machine_id, "ids"))
+_EVIDENCE = PreparedQuery(select(identities).where(among(identities.c.machine_id, "ids")))
 
 
 def save_evidence(connection: Connection, machine_id: int, seen: Evidence) -> None:

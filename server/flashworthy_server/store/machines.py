@@ -26,7 +26,7 @@ from flashworthy_common.values import Maybe, Unknown
 from flashworthy_server import json_text
 from flashworthy_server.db import upsert
 from flashworthy_server.dialects.many import among
-from flashworthy_server.dialects.prepared import Prepared
+from flashworthy_server.dialects.prepared import PreparedChange, PreparedQuery
 from flashworthy_server.store.packing import Whole, unpacked_against
 from flashworthy_server.tables import machines, whole_bodies
 
@@ -184,18 +184,17 @@ def of_combinations(
 
 
 def load_machines(connection: Connection, machine_ids: Iterable[int]) -> list[StoredMachine]:
-    rows = connection.execute(_LOAD, {"ids": list(machine_ids)})
-    return [_machine(row) for row in rows]
+    return [_machine(row) for row in _LOAD.rows(connection, ids=list(machine_ids))]
 
 
 def take_machines(connection: Connection, machine_ids: Iterable[int]) -> dict[int, StoredMachine]:
     """Machines by their ids, which nobody else changes until the end of the transaction."""
-    rows = connection.execute(_TAKE, {"ids": sorted(machine_ids)})
+    rows = _TAKE.rows(connection, ids=sorted(machine_ids))
     return {row.id: _machine(row) for row in rows}
 
 
 # Statements of every report are made once: to make one costs as much as to execute it.
-_LOAD = (
+_WITH_WHOLE = (
     select(
         machines,
         whole_bodies.c.number.label("whole_number"),
@@ -205,7 +204,10 @@ _LOAD = (
     .join_from(machines, whole_bodies, isouter=True)
     .where(among(machines.c.id, "ids"))
 )
-_TAKE = _LOAD.order_by(machines.c.id).with_for_update(of=machines)  # in one order: no deadlocks
+_LOAD = PreparedQuery(_WITH_WHOLE)
+_TAKE = PreparedQuery(  # in one order: no deadlocks
+    _WITH_WHOLE.order_by(machines.c.id).with_for_update(of=machines)
+)
 
 
 def names_of(connection: Connection, machine_ids: Iterable[int]) -> dict[int, str]:
@@ -335,8 +337,8 @@ _SEEN = (
     "running_since",
 )
 _SAVE_NUMBER = _changing("report_number")
-_SAVE_SEEN = Prepared(_changing(*_SEEN, "holds_until"))
-_SAVE_REPORTED = Prepared(_changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED))
+_SAVE_SEEN = PreparedChange(_changing(*_SEEN, "holds_until"))
+_SAVE_REPORTED = PreparedChange(_changing(*_SEEN, *_SELDOM_NEW, *_TIMES, *_JUDGED))
 _WHOLE = upsert(whole_bodies)
 _SAVE_WHOLE = _WHOLE.on_conflict_do_update(
     index_elements=["machine_id"],

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection, func, insert, select
 
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.tables import policies
 
 
@@ -29,12 +30,12 @@ def add_limits(
 
 def limits_in_force(connection: Connection) -> list[StoredLimits]:
     """The newest of each place; the whole site's first."""
-    found = [StoredLimits(*row) for row in connection.execute(_IN_FORCE)]
+    found = [StoredLimits(*row) for row in _IN_FORCE.rows(connection)]
     return sorted(found, key=lambda each: each.place or "")
 
 
 _NEWEST = select(func.max(policies.c.id)).group_by(policies.c.place)
-_IN_FORCE = select(policies).where(policies.c.id.in_(_NEWEST))
+_IN_FORCE = PreparedQuery(select(policies).where(policies.c.id.in_(_NEWEST)))
 
 
 def versions_of(connection: Connection, place: str | None, count: int) -> list[StoredLimits]:
