@@ -1,9 +1,10 @@
-"""What comes from many at once is written together, in one transaction, with no wait for more.
+"""What comes from many at once is written together, in one transaction.
 
-Whoever comes while nobody writes lets those join who are on their way already, gets the database
-ready, takes everything that waits by then, writes it, and tells each what came of its own. So a
-lone report is written at once, and under load one transaction serves many: on a disk on which a
-commit takes milliseconds, that decides how many reports a second there can be.
+Whoever comes while nobody writes lets those join who are on their way already, and a moment long as
+many as were written the last time; gets the database ready, takes everything that waits by then,
+writes it, and tells each what came of its own. So a lone report is written at once, and under load
+one transaction serves many: on a disk on which a commit takes milliseconds, that decides how many
+reports a second there can be.
 
 - What waits is bounded; beyond that, and for whoever waits too long, the server is busy.
 - Nobody is told anything before the transaction has ended.
@@ -15,7 +16,6 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from time import monotonic
 from typing import Generic, TypeVar, cast
 
 from flashworthy_server.errors import BusyError
@@ -25,8 +25,7 @@ Result = TypeVar("Result")
 Take = Callable[[], Sequence[Item]]
 Write = Callable[[Take[Item]], Sequence[Result | Exception]]
 
-_MOMENT_SECONDS = 0.01  # to read and check a report takes a tenth; who is slower holds nobody up
-_GAP_SECONDS = 0.001  # between two reports of many that come
+_MOMENT_SECONDS = 0.02  # to read and check eight takes half; who is slower is not waited for
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +60,8 @@ class Intake(Generic[Item, Result]):
         self._waiting: deque[_Slot[Item, Result]] = deque()
         self._is_writing = False
         self._coming = 0
-        self._changed = threading.Condition(self._lock)  # somebody comes, or all are there
-        self._are_many = False  # when last was written
+        self._changed = threading.Condition(self._lock)  # enough may be there
+        self._last_together = 1  # how many were written the last time
 
     @property
     def waiting(self) -> int:
@@ -74,7 +73,6 @@ class Intake(Generic[Item, Result]):
         """Whoever makes an item ready to be handed in next, so that who writes lets it join."""
         with self._lock:
             self._coming += 1
-            self._changed.notify()
         try:
             yield
         finally:
@@ -108,6 +106,8 @@ class Intake(Generic[Item, Result]):
             if len(self._waiting) >= bounds.most_waiting:
                 raise BusyError("too many reports wait to be written: try again later")
             self._waiting.append(slot)
+            if len(self._waiting) >= self._last_together:
+                self._changed.notify()
             is_its_turn, self._is_writing = not self._is_writing, True
         return is_its_turn
 
@@ -124,7 +124,7 @@ class Intake(Generic[Item, Result]):
             slot.woken.acquire()  # it is being written
 
     def _write(self, write: Write[Item, Result], bounds: Bounds) -> None:
-        self._let_join()
+        self._let_join(bounds.most_together)
         batch: list[_Slot[Item, Result]] = []
 
         def take() -> Sequence[Item]:
@@ -140,20 +140,20 @@ class Intake(Generic[Item, Result]):
             results = [error] * len(batch or take())
         for slot, result in zip(batch, results, strict=True):
             slot.result = result
-        self._are_many = len(batch) > 1
+        self._last_together = len(batch)
         self._hand_on()
         for slot in batch[1:]:
             slot.woken.release()
 
-    def _let_join(self) -> None:
-        """Wait for those on their way; among many, also for those about to be."""
-        end = monotonic() + _MOMENT_SECONDS
+    def _let_join(self, most: int) -> None:
+        """Wait for those on their way, and until as many are there as the last time."""
+
+        def are_enough() -> bool:
+            waiting = len(self._waiting)
+            return waiting >= most or (not self._coming and waiting >= self._last_together)
+
         with self._changed:
-            while (left := end - monotonic()) > 0:
-                if self._coming:
-                    self._changed.wait(left)
-                elif not (self._are_many and self._changed.wait(min(left, _GAP_SECONDS))):
-                    return
+            self._changed.wait_for(are_enough, _MOMENT_SECONDS)
 
     def _hand_on(self) -> None:
         """Wake whoever has waited longest, to write next."""

@@ -109,24 +109,41 @@ def test_what_is_on_its_way_when_writing_could_begin_is_written_with_it(monkeypa
     assert sorted(answers) == ["a is kept", "b is kept"]
 
 
-def test_among_many_who_writes_gives_others_a_moment_to_come(monkeypatch):
+@pytest.fixture
+def after_two():
+    """An intake that wrote two together the last time, and its gate."""
     intake, gate = Intake(), Gate()
     with handing_in(intake, gate, "abc"):
         gate.opened.release(2)
     assert gate.batches == [["a"], ["b", "c"]]
-    monkeypatch.setattr("flashworthy_server.intake._GAP_SECONDS", PATIENCE_SECONDS)
-    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", 2)
+    return intake, gate
 
-    def hand_in(item):
-        with intake.expecting():
-            pass
-        intake.hand_in(item, gate.write, BOUNDS)
 
+def test_who_writes_waits_a_moment_for_as_many_as_the_last_time(after_two, monkeypatch):
+    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", PATIENCE_SECONDS)
+    intake, gate = after_two
     gate.opened.release(1)
-    with in_threads(hand_in, "de"):
+
+    with in_threads(lambda item: intake.hand_in(item, gate.write, BOUNDS), "de"):
         pass
 
     assert [sorted(batch) for batch in gate.batches[2:]] == [["d", "e"]]
+
+
+def test_where_fewer_come_than_the_last_time_they_are_written(after_two):
+    intake, gate = after_two
+    gate.opened.release(1)
+
+    assert intake.hand_in("d", gate.write, BOUNDS) == "d is kept"
+
+
+def test_nobody_is_waited_for_who_could_not_be_written_with_it(monkeypatch):
+    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", PATIENCE_SECONDS)
+    intake, gate = Intake(), Gate()
+    gate.opened.release(1)
+
+    with intake.expecting():
+        assert intake.hand_in("a", gate.write, replace(BOUNDS, most_together=1)) == "a is kept"
 
 
 def test_what_is_on_its_way_for_long_holds_nobody_up():
