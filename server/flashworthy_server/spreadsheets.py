@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from flashworthy_server.services.machines import EXPORTED, Filters, Form, export_machines
+from flashworthy_server.services.machines import EXPORTED, LINE_END, Filters, Form, export_machines
 from flashworthy_server.site import Site
 
 CSV_TYPE = "text/csv"
@@ -15,9 +15,9 @@ CSV_TYPE = "text/csv"
 
 def csv_of_machines(site: Site, filters: Filters) -> Iterator[str]:
     """A line of names, then one for each machine."""
-    yield ",".join(EXPORTED) + "\r\n"
+    yield ",".join(EXPORTED) + LINE_END
     for lines in export_machines(site, filters, Form.CSV):
-        yield "".join(lines)
+        yield lines + LINE_END
 
 
 def json_of_machines(site: Site, filters: Filters, others: dict[str, Any]) -> Iterator[str]:
@@ -25,7 +25,7 @@ def json_of_machines(site: Site, filters: Filters, others: dict[str, Any]) -> It
     yield '{"machines":['
     between = ""
     for objects in export_machines(site, filters, Form.JSON):
-        yield between + ",".join(objects)
+        yield between + objects
         between = ","
     yield "]" + "".join(f",{_encoded(name)}:{_encoded(value)}" for name, value in others.items())
     yield "}"

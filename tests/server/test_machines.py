@@ -8,10 +8,12 @@ from datetime import timedelta
 from urllib.parse import quote
 
 import pytest
+from sqlalchemy import select, update
 
 from flashworthy_common.report import Battery
 from flashworthy_server.services import machines as service
 from flashworthy_server.store import listing
+from flashworthy_server.tables import combinations, machines
 from support.machines import NOW
 from support.site import WHO, a_sent_report
 
@@ -208,6 +210,32 @@ def test_all_that_match_come_as_csv(site):
     assert rows[0]["marked"] == ""
 
 
+@pytest.mark.parametrize("at_once", [3, 4])  # of nine: some are left over, or none
+def test_csv_says_what_json_says(site, at_once):
+    for number in range(1, 8):
+        site.machine(number, place="Alder Lane / hall", firmware={"secure_boot": number % 2 == 0})
+    site.enrol(hostname="never-reported", agent_id="7b0c5a44-0a55-4c5e-9d4f-52d1a1f2b8ff")
+    site.know()
+    site.settle(export_batch_machines=at_once)
+    site.clock.pass_by(seconds=0.25)
+    site.machine(9)
+    rest = {"code": "priority", "reason": "ordered", "until": "2026-05-20"}
+    site.post("/machines/2/attention/rest", rest)
+
+    response = site.get("/machines", Accept="text/csv")
+
+    rows = list(csv.DictReader(io.StringIO(response.text, newline="")))
+    said = site.get("/machines?all=true").json["machines"]
+    assert rows == [{name: as_a_cell(value) for name, value in row.items()} for row in said]
+    assert [row["attention"] for row in rows[:2]] == ["priority secure-boot-off", ""]
+
+
+def as_a_cell(value):
+    if isinstance(value, list):
+        return " ".join(value)
+    return "" if value is None else str(value)
+
+
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])  # OWASP, CSV injection
 def test_no_cell_of_a_csv_is_a_formula(site, start):
     site.machine(1)
@@ -268,6 +296,41 @@ def test_lines_of_csv_are_those_that_a_csv_writer_writes(site):
     place = read[0].index("marked")
     guarded = [f"'{text}" if text[0] in "=+-@\t\r" else text for text in ODD_TEXTS]
     assert [row[place] for row in read[1:]] == guarded
+
+
+COLUMNS_OF_ANY_TEXT = [
+    *(machines.c[name] for name in ("name", "place", "marked", "sentence")),
+    *(combinations.c[name] for name in ("maker", "model", "board", "version_text")),
+]
+
+
+def value_of(site, column):
+    with site.site.database.reading() as connection:
+        return connection.scalars(select(column).limit(1)).one()
+
+
+def put(site, column, value):
+    with site.site.database.writing() as connection:
+        connection.execute(update(column.table).values({column.name: value}))
+
+
+@pytest.mark.parametrize("column", COLUMNS_OF_ANY_TEXT, ids=lambda column: column.name)
+def test_whichever_text_is_odd_a_line_of_csv_is_that_which_a_csv_writer_writes(site, column):
+    site.machine(1)
+    site.machine(2)
+    kept, lines = value_of(site, column), []
+    for text in ODD_TEXTS:
+        put(site, column, text)
+        lines.append(site.get("/machines", Accept="text/csv").text)
+    put(site, column, kept)  # the summary counts by some of them
+
+    for text, line in zip(ODD_TEXTS, lines, strict=True):
+        read = list(csv.reader(io.StringIO(line, newline="")))
+        written = io.StringIO()
+        csv.writer(written).writerows(read)  # RFC 4180
+        assert line == written.getvalue()
+        guarded = f"'{text}" if text[0] in "=+-@\t\r" else text
+        assert [row[read[0].index(column.name)] for row in read[1:]] == [guarded, guarded]
 
 
 def test_texts_of_json_are_those_that_were_kept(site):

@@ -27,8 +27,11 @@ class written_date(FunctionElement[str]):  # noqa: N801
 @compiles(written_time, "sqlite")
 def _time_on_sqlite(element: written_time, compiler: Any, **options: Any) -> str:
     text = compiler.process(element.clauses, **options)
-    digits = f"CASE substr({text}, 21) WHEN '000000' THEN 19 ELSE 23 END"
-    return f"replace(substr({text}, 1, {digits}), ' ', 'T') || 'Z'"
+    return f"replace(substr({text}, 1, {_digits_of_second(text, 19, 23)}), ' ', 'T') || 'Z'"
+
+
+def _digits_of_second(text: str, whole: int, parted: int) -> str:
+    return f"CASE substr({text}, 21) WHEN '000000' THEN {whole} ELSE {parted} END"
 
 
 @compiles(written_date, "sqlite")
@@ -92,24 +95,64 @@ def _holds_on_postgresql(element: holds, compiler: Any, **options: Any) -> str:
     return f"{text} ILIKE {pattern} COLLATE \"C\" ESCAPE '/'"
 
 
-class formatted(FunctionElement[str]):  # noqa: N801
-    """Values in place of the `%s` of a template; nothing in place of one that is not there."""
+class with_commas(FunctionElement[str]):  # noqa: N801
+    """Values with commas between; nothing for one that is not there."""
 
     inherit_cache = True
     type = Text()
 
-    def __init__(self, template: str, *values: ColumnElement[Any]) -> None:
-        super().__init__(literal(template, Text()), *values)
+
+@compiles(with_commas, "sqlite")
+def _commas_on_sqlite(element: with_commas, compiler: Any, **options: Any) -> str:
+    """One call for all of them, also for what times are made of: functions are what costs here."""
+    printed = (_printed(each, compiler, options) for each in element.clauses)
+    forms, arguments = zip(*printed, strict=True)
+    return f"printf('{','.join(forms)}', {', '.join(arguments)})"
 
 
-@compiles(formatted, "sqlite")
-def _formatted_on_sqlite(element: formatted, compiler: Any, **options: Any) -> str:
-    return f"printf({compiler.process(element.clauses, **options)})"
+def _printed(value: ColumnElement[Any], compiler: Any, options: Any) -> tuple[str, str]:
+    """How it stands in what printf is given, and the arguments for that."""
+    if not isinstance(value, written_time):
+        return "%s", compiler.process(value, **options)
+    text = compiler.process(value.clauses, **options)
+    if_there = f"{text} IS NOT NULL"  # as many of a letter
+    digits = _digits_of_second(text, 8, 12)
+    return (
+        "%.10s%.*s%.*s%.*s",
+        f"{text}, {if_there}, 'T', {digits}, substr({text}, 12), {if_there}, 'Z'",
+    )
 
 
-@compiles(formatted, "postgresql")
-def _formatted_on_postgresql(element: formatted, compiler: Any, **options: Any) -> str:
-    return f"format({compiler.process(element.clauses, **options)})"
+@compiles(with_commas, "postgresql")
+def _commas_on_postgresql(element: with_commas, compiler: Any, **options: Any) -> str:
+    values = (compiler.process(each, **options) for each in element.clauses)
+    return "concat(" + ", ',', ".join(values) + ")"
+
+
+class has_after(FunctionElement[bool]):  # noqa: N801
+    """Whether a text has, somewhere after a comma, one of some characters (our own, no letter)."""
+
+    inherit_cache = True
+    type = Boolean()
+
+    def __init__(self, text: ColumnElement[str], characters: str) -> None:
+        # a minus stands first, where it means no range
+        super().__init__(text, literal_column(f"'[-{characters.replace('-', '')}]'"))
+
+    def self_group(self, against: Any = None) -> Any:
+        return self
+
+
+@compiles(has_after, "sqlite")
+def _after_on_sqlite(element: has_after, compiler: Any, **options: Any) -> str:
+    text, some = (compiler.process(each, **options) for each in element.clauses)
+    return f"{text} GLOB '*,' || {some} || '*'"
+
+
+@compiles(has_after, "postgresql")
+def _after_on_postgresql(element: has_after, compiler: Any, **options: Any) -> str:
+    text, some = (compiler.process(each, **options) for each in element.clauses)
+    return f"{text} ~ (',' || {some})"
 
 
 class json_object(FunctionElement[str]):  # noqa: N801

@@ -38,6 +38,7 @@ from flashworthy_server.store.attentions import LASTING as LASTING
 from flashworthy_server.store.attentions import StoredAttention
 from flashworthy_server.store.due import Judging, load_judging
 from flashworthy_server.store.export import EXPORTED as EXPORTED
+from flashworthy_server.store.export import LINE_END as LINE_END
 from flashworthy_server.store.export import Form as Form
 from flashworthy_server.store.export import load_written
 from flashworthy_server.store.history import StoredReport
@@ -113,8 +114,8 @@ def all_machines(site: Site, filters: Filters, *, at_once: int) -> Iterator[Mach
         after, more = page.after, page.after is not None
 
 
-def export_machines(site: Site, filters: Filters, form: Form) -> Iterator[list[str]]:
-    """Every machine as a text of this form, some at a time, so that memory stays flat."""
+def export_machines(site: Site, filters: Filters, form: Form) -> Iterator[str]:
+    """Every machine in this form, some as one text, so that memory stays flat."""
     judgement.catch_up(site)
     filters, after, at_once = _canonical(filters), None, site.config.export_batch_machines
     while True:
@@ -124,7 +125,7 @@ def export_machines(site: Site, filters: Filters, form: Form) -> Iterator[list[s
             )
         if written:
             yield written
-        if len(written) < at_once:
+        if after is None:
             return
 
 

@@ -1,7 +1,7 @@
 """Machines by the thousand, for files: as lines of CSV (RFC 4180) or as objects of JSON.
 
-The database writes each machine as one text, its codes of attention with it: to read its values,
-and to write them again, would cost more than all the rest.
+The database writes some machines as one text, their codes of attention with them: to read their
+values, and to write them again, would cost more than all the rest.
 """
 
 from datetime import datetime
@@ -16,6 +16,7 @@ from sqlalchemy import (
     Text,
     bindparam,
     case,
+    cast,
     func,
     literal_column,
     or_,
@@ -25,20 +26,22 @@ from sqlalchemy import (
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.dialects.texts import (
-    formatted,
+    has_after,
     json_object,
     json_value,
+    with_commas,
     written_date,
     written_time,
 )
 from flashworthy_server.store.listing import PRIORITY, SOURCE, Filters, of_page
 from flashworthy_server.tables import UtcTime, acknowledgements, attentions, combinations, machines
 
+LINE_END = "\r\n"  # of CSV
 Last = tuple[str, int]  # name and id, after which the next ones come
 
 
 class Form(Enum):
-    """How a machine is written."""
+    """How a machine is written: CSV as a line without its end."""
 
     CSV = "csv"
     JSON = "json"
@@ -58,13 +61,14 @@ def _said(text: str) -> ColumnElement[str]:
 
 def _attention() -> ColumnElement[str]:
     """The codes that ask now and do not rest, sorted, with blanks between; none without any."""
-    pressing = [each.value for each in PRESSING]
+    is_pressing = PRIORITY.in_([_said(each.value) for each in PRESSING])
+    is_silent = machines.c.flash_alarm_at <= _NOW
+    own = select(attentions.c.code).correlate(machines)
+    own = own.where(attentions.c.machine_id == machines.c.id, attentions.c.ended_at.is_(None))
     asks = union_all(
-        select(attentions.c.code)
-        .where(attentions.c.machine_id == machines.c.id, attentions.c.ended_at.is_(None))
-        .correlate(machines),
-        _follows(AttentionCode.PRIORITY, PRIORITY.in_(pressing)),
-        _follows(AttentionCode.SILENT_AFTER_FLASH, machines.c.flash_alarm_at <= _NOW),
+        own,
+        _follows(AttentionCode.PRIORITY, is_pressing),
+        _follows(AttentionCode.SILENT_AFTER_FLASH, is_silent),
     ).subquery("asks")
     rests = select(acknowledgements).where(
         acknowledgements.c.machine_id == machines.c.id,
@@ -74,7 +78,8 @@ def _attention() -> ColumnElement[str]:
     rests = rests.correlate(machines, asks)
     of_machine = select(asks.c.code).where(~rests.exists()).order_by(asks.c.code)
     codes = of_machine.subquery("codes")  # in whose order both databases string them together
-    return select(func.aggregate_strings(codes.c.code, " ")).scalar_subquery()
+    strung = select(func.aggregate_strings(codes.c.code, " ")).scalar_subquery()
+    return case((or_(is_pressing, is_silent, own.exists()), strung))  # most have nothing to string
 
 
 def _follows(code: AttentionCode, condition: ColumnElement[bool]) -> Select[Any]:
@@ -109,14 +114,30 @@ _FIELDS: dict[str, ColumnElement[Any]] = {
 }
 EXPORTED = tuple(_FIELDS)
 _OF_COMBINATION = ("maker", "model", "board", "version_text")  # an empty text is an unknown name
-_FROM_OUTSIDE = ("name", "place", "marked", *_OF_COMBINATION, "sentence")  # may be any text
+_FIRST = ("id", "name", "place", "marked", *_OF_COMBINATION)  # all but the id may be any text
+_REST = EXPORTED[len(_FIRST) :]
 
 
 def _line() -> ColumnElement[str]:
-    """A line of CSV, with its end."""
-    cells = {name: _cell(_FIELDS[name]) for name in _FROM_OUTSIDE}
-    template = ",".join(["%s"] * len(EXPORTED)) + "\r\n"
-    return formatted(template, *(_FIELDS | cells).values())
+    """A line of CSV, without its end."""
+    rest = _FIELDS | {"sentence": _cell(_FIELDS["sentence"])}
+    return with_commas(_first(), *(rest[name] for name in _REST))
+
+
+def _first() -> ColumnElement[str]:
+    """Looked at one by one only where all of them together hold something special: few do."""
+    values = [_FIELDS[name] for name in _FIRST]
+    together = select(with_commas(*values).label("text")).correlate(machines, combinations)
+    text = together.subquery("together").c.text
+    is_special = or_(
+        *(text.like(_said(f"%{each}%")) for each in _QUOTED_FOR.replace(",", "")),
+        text.like(_said("%" + ",%" * len(_FIRST))),  # one more than there are between
+        has_after(text, _FORMULA_STARTS),
+    )
+    number, *names = values
+    cells = with_commas(number, *map(_cell, names))
+    looked_at = select(case((is_special, cells), else_=text))
+    return looked_at.correlate(machines, combinations).scalar_subquery()
 
 
 def _cell(text: ColumnElement[str]) -> ColumnElement[str]:
@@ -132,14 +153,18 @@ def _cell(text: ColumnElement[str]) -> ColumnElement[str]:
 
 def _object() -> ColumnElement[str]:
     names = {name: func.nullif(_FIELDS[name], "") for name in _OF_COMBINATION}
-    codes = '["' + func.replace(_FIELDS["attention"], " ", '","') + '"]'
-    return json_object(**_FIELDS | names | {"attention": json_value(func.coalesce(codes, "[]"))})
+    codes = _said('["') + func.replace(_FIELDS["attention"], _said(" "), _said('","')) + _said('"]')
+    listed = func.coalesce(json_value(codes), json_value(_said("[]")))
+    return json_object(**_FIELDS | names | {"attention": listed})
 
 
-_WRITTEN: dict[Form, Select[Any]] = {
-    form: select(text, machines.c.id).select_from(SOURCE)
-    for form, text in ((Form.CSV, _line()), (Form.JSON, _object()))
-}
+def _written(text: ColumnElement[str]) -> Select[str, str]:
+    number = cast(machines.c.id, Text)
+    return select(text.label("text"), number.label("number")).select_from(SOURCE)
+
+
+_WRITTEN = {Form.CSV: _written(_line()), Form.JSON: _written(_object())}
+_BETWEEN = {Form.CSV: LINE_END, Form.JSON: ","}
 
 
 def load_written(
@@ -150,11 +175,25 @@ def load_written(
     now: datetime,
     after: Last | None,
     count: int,
-) -> tuple[list[str], Last | None]:
-    """At most `count` machines that come after a name and id, each in this form; and the last."""
+) -> tuple[str, Last | None]:
+    """At most `count` machines that come after a name and id, as one text of this form.
+
+    With the last of them, after which the next ones come; none where there are none.
+    """
     query, values = of_page(_WRITTEN[form], connection, filters, now, after, count)
-    rows = connection.execute(query, values).all()
-    return [text for text, _ in rows], _last(connection, rows[-1].id) if rows else None
+    text, numbers = connection.execute(_strung(query, _BETWEEN[form]), values).one()
+    all_came = numbers is None or numbers.count(_BLANK) + 1 < count
+    return text or "", None if all_came else _last(connection, int(numbers.rpartition(_BLANK)[2]))
+
+
+_BLANK = " "
+
+
+def _strung(query: Select[*tuple[Any, ...]], between: str) -> Select[str, str]:
+    """All rows as one: to hand over each would cost more than to make it."""
+    rows = query.subquery()
+    texts = func.aggregate_strings(rows.c.text, between)
+    return select(texts, func.aggregate_strings(rows.c.number, _BLANK))
 
 
 def _last(connection: Connection, number: int) -> Last:

@@ -174,13 +174,13 @@ def _values(filters: Filters, now: datetime, after: tuple[str, int] | None, coun
 
 
 def of_page(
-    query: Select[Any],
+    query: Select[*tuple[Any, ...]],
     connection: Connection,
     filters: Filters,
     now: datetime,
     after: tuple[str, int] | None,
     count: int,
-) -> tuple[Select[Any], Values]:
+) -> tuple[Select[*tuple[Any, ...]], Values]:
     """A query of `SOURCE` for at most `count` machines that come after a name and id.
 
     With what it is to be executed with: also the parameters `now` and `today`, which it may have.
@@ -196,7 +196,9 @@ def _rows_of_page(shape: _Shape, narrow: _Narrow | None) -> Select[Any]:
 
 
 @lru_cache(MOST_SHAPES)
-def _page(query: Select[Any], shape: _Shape, narrow: _Narrow | None) -> Select[Any]:
+def _page(
+    query: Select[*tuple[Any, ...]], shape: _Shape, narrow: _Narrow | None
+) -> Select[*tuple[Any, ...]]:
     name: ColumnElement[str] = machines.c.name
     outcome: ColumnElement[str | None] = machines.c.outcome
     if narrow is not None:
