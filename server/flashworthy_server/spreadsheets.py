@@ -17,16 +17,19 @@ def csv_of_machines(site: Site, filters: Filters) -> Iterator[str]:
     """A line of names, then one for each machine."""
     yield ",".join(EXPORTED) + LINE_END
     for lines in export_machines(site, filters, Form.CSV):
-        yield lines + LINE_END
+        yield lines
+        yield LINE_END
 
 
 def json_of_machines(site: Site, filters: Filters, others: dict[str, Any]) -> Iterator[str]:
     """One object: the list `machines`, and what else is said."""
     yield '{"machines":['
-    between = ""
+    is_first = True
     for objects in export_machines(site, filters, Form.JSON):
-        yield between + objects
-        between = ","
+        if not is_first:
+            yield ","
+        yield objects
+        is_first = False
     yield "]" + "".join(f",{_encoded(name)}:{_encoded(value)}" for name, value in others.items())
     yield "}"
 
