@@ -11,6 +11,7 @@ something came.
 import errno
 import os
 import select
+import socket
 import threading
 from collections import deque
 from concurrent.futures import Future
@@ -144,7 +145,7 @@ class EvenWorker(ThreadWorker):
             self.method_queue.defer(self.finish_request, conn, done)
             return
         with suppress(OSError):
-            conn.close(graceful=True)
+            conn.close(graceful=not _is_read_up(conn))
         self._under_way.discard(conn)
         if not self.alive:
             self.method_queue.defer(lambda: None)  # whoever ends the process looks again
@@ -166,3 +167,19 @@ def _has_begun(conn: TConn) -> bool:
     if not conn.data_ready and not conn.initialized:
         conn.data_ready = bool(_poll_of(conn.sock).poll(_FIRST_BYTE_MILLISECONDS))
     return bool(conn.data_ready or conn.initialized)
+
+
+def _is_read_up(conn: TConn) -> bool:
+    """Whether all that came was read, and nothing more is to come.
+
+    Where something is unread, the system resets a connection that is closed, and the answer may be
+    lost with it: then gunicorn reads on until the other side closes, for two seconds at most, and
+    that takes a thread.
+    """
+    body = getattr(getattr(conn.parser, "mesg", None), "body", None)
+    if body is None or getattr(body.reader, "length", None) != 0:
+        return False
+    try:
+        return not conn.sock.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT)
+    except BlockingIOError:
+        return True

@@ -25,8 +25,11 @@ COMMAND = (sys.executable, "-c", "from flashworthy_server.cli import main; main(
 # Answers with the process that answered, after a while.
 SLOW_SITE = """
 import os, sys, time
+from gunicorn import util
 from gunicorn.app.base import BaseApplication
 from flashworthy_server.even_worker import EvenWorker
+
+util.close_graceful.__defaults__ = (60.0, 65_536)  # it waits for longer than a test
 
 def application(environ, start_response):
     time.sleep(0.02)
@@ -196,6 +199,31 @@ def test_connections_on_which_nothing_comes_keep_nobody_out():
             assert asks.getresponse().status == 200
         one_that_wakes.sendall(b"GET / HTTP/1.1\r\nHost: site.example\r\n\r\n")
         assert one_that_wakes.recv(100).startswith(b"HTTP/1.1 200 OK")
+
+
+CLOSING = b"GET / HTTP/1.1\r\nHost: site.example\r\nConnection: close\r\n\r\n"
+
+
+def test_who_does_not_close_after_the_answer_keeps_nobody_out():
+    with a_slow_site() as (port, _), contextlib.ExitStack() as unclosed:
+        for _ in range(20):  # five for each thread
+            asks = unclosed.enter_context(socket.create_connection(("127.0.0.1", port)))
+            asks.settimeout(START_SECONDS)
+            asks.sendall(CLOSING)
+            assert asks.recv(100).startswith(b"HTTP/1.1 200 OK")
+            assert asks.makefile("rb").read()  # to the end of the connection
+
+
+def test_who_sends_more_than_is_read_gets_the_answer_nevertheless():
+    with (
+        a_slow_site() as (port, _),
+        socket.create_connection(("127.0.0.1", port), START_SECONDS) as asks,
+    ):
+        asks.sendall(CLOSING + b"and more" * 1_000)
+        answer = asks.makefile("rb").read()
+
+    assert answer.startswith(b"HTTP/1.1 200 OK")
+    assert answer.rpartition(b"\r\n\r\n")[2].isdigit()
 
 
 def test_a_connection_that_is_kept_is_answered_to_the_end_when_it_stops():
