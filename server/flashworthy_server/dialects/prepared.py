@@ -40,12 +40,12 @@ class PreparedChange:
 class PreparedQuery:
     """A query; it is handed to the driver, since SQLAlchemy describes each result anew."""
 
-    def __init__(self, statement: Select[Any]) -> None:
+    def __init__(self, statement: Select[*tuple[Any, ...]]) -> None:
         self._statement = statement
         self._ready: dict[str, _ReadyQuery] = {}  # by the name of the dialect
 
     def rows(self, connection: Connection, **values: Any) -> list[Any]:
-        """What it finds, as named tuples.
+        """What it finds, as named tuples; a column without a plain name is known by its place.
 
         A connection on which it fails is not used again.
         """
@@ -93,13 +93,14 @@ class _Ready:
 class _ReadyQuery(_Ready):
     """And what the driver's rows become."""
 
-    def __init__(self, statement: Select[Any], dialect: Dialect) -> None:
+    def __init__(self, statement: Select[*tuple[Any, ...]], dialect: Dialect) -> None:
         super().__init__(statement, dialect)
         columns = statement.selected_columns
         kinds = [column.type.dialect_impl(dialect) for column in columns]
         converts = [kind.result_processor(dialect, None) for kind in kinds]
         self._found = [(place, convert) for place, convert in enumerate(converts) if convert]
-        self._named: Any = namedtuple("Found", [column.name for column in columns])  # type: ignore[misc]
+        names = [column.name for column in columns]
+        self._named: Any = namedtuple("Found", names, rename=True)  # type: ignore[misc]
 
     def rows(self, found: Sequence[Sequence[Any]]) -> list[Any]:
         rows = [list(row) for row in found]

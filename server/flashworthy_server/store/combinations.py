@@ -224,7 +224,7 @@ ModelKey = tuple[str, str, str]  # maker, model and board
 
 
 _MODEL = (combinations.c.maker, combinations.c.model, combinations.c.board)
-_HERE = (
+_HERE = PreparedQuery(
     select(
         *_MODEL,
         combinations.c.version_text,
@@ -250,7 +250,7 @@ def versions_here(
     wanted = sorted(set(models))
     asked = {"names": sorted({each[1] for each in wanted}), "models": map(SEPARATOR.join, wanted)}
     found: dict[ModelKey, list[Observation]] = {}
-    for *model, text, machine_count, first in connection.execute(_HERE, asked).all():
+    for *model, text, machine_count, first in _HERE.rows(connection, **asked):
         seen = Observation(version_text=text, machines=int(machine_count), since=first)
         found.setdefault(tuple(model), []).append(seen)
     return found

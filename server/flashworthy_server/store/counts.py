@@ -23,6 +23,8 @@ from sqlalchemy import (
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR, compared
 from flashworthy_server.db import upsert
+from flashworthy_server.dialects.many import Texts, among
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.store.ages import FIRMWARE_AGES, NOT_KNOWN, later_than
 from flashworthy_server.store.listing import IN_SERVICE, SOURCE, follows
 from flashworthy_server.store.machines import names_within
@@ -36,8 +38,10 @@ from flashworthy_server.tables import (
 )
 
 _AT_ONCE = 500  # ids of one query
-_ACKNOWLEDGED = select(acknowledgements.c.machine_id, acknowledgements.c.code).where(
-    acknowledgements.c.until >= bindparam("today", type_=Date)
+_ACKNOWLEDGED = PreparedQuery(
+    select(acknowledgements.c.machine_id, acknowledgements.c.code).where(
+        acknowledgements.c.until >= bindparam("today", type_=Date)
+    )
 )
 
 Counted = dict[str, int]
@@ -46,16 +50,16 @@ Counted = dict[str, int]
 def load_counts(connection: Connection, facets: Sequence[str]) -> dict[str, Counted]:
     """By facet and name; an empty name where there is none. Nothing is counted as 0."""
     found: dict[str, Counted] = {facet: {} for facet in facets}
-    for facet, name, count in connection.execute(_OF_FACETS, {"facets": facets}).all():
+    for facet, name, count in _OF_FACETS.rows(connection, facets=facets):
         found[facet][name] = count
     return found
 
 
 # Statements that are made once: to make one costs more than to execute it.
-_OF_FACETS = select(summary).where(
-    summary.c.facet.in_(bindparam("facets", expanding=True)), summary.c.count != 0
+_OF_FACETS = PreparedQuery(
+    select(summary).where(among(summary.c.facet, "facets", Texts), summary.c.count != 0)
 )
-_MOST_FREQUENT = (
+_MOST_FREQUENT = PreparedQuery(
     select(summary.c.name, summary.c.count)
     .where(summary.c.facet == bindparam("facet"))
     .order_by(summary.c.count.desc(), summary.c.name.desc())
@@ -74,12 +78,12 @@ def _of_age(place: int) -> Label[int]:
     return select(func.sum(summary.c.count)).where(*of_age).label(age)
 
 
-_BY_AGE = select(*map(_of_age, range(len(FIRMWARE_AGES))))
+_BY_AGE = PreparedQuery(select(*map(_of_age, range(len(FIRMWARE_AGES)))))
 
 
 def most_frequent(connection: Connection, facet: str, most: int) -> list[tuple[str, int]]:
     """Names and counts, most machines first."""
-    ranked = connection.execute(_MOST_FREQUENT, {"facet": facet, "most": most}).all()
+    ranked = _MOST_FREQUENT.rows(connection, facet=facet, most=most)
     found = [(name, count) for name, count in ranked if count]
     return sorted(found, key=lambda item: (-item[1], item[0]))
 
@@ -133,7 +137,7 @@ def places(connection: Connection, most: int) -> list[tuple[str, int]]:
 def count_by_age(connection: Connection, today: date) -> Counted:
     """Machines by the age of their firmware."""
     days = {f"later_than_{place}": day for place, day in enumerate(later_than(today).values())}
-    found = connection.execute(_BY_AGE, days).one()
+    (found,) = _BY_AGE.rows(connection, **days)
     return {age: int(count) for age, count in zip(FIRMWARE_AGES, found, strict=True) if count}
 
 
@@ -169,7 +173,7 @@ def _of_names(connection: Connection, facet: str, names: Iterable[str]) -> Count
 
 def _resting(connection: Connection, now: datetime) -> Counted:
     """By code, machines in service that ask for it, and a person lets it rest."""
-    rows = connection.execute(_ACKNOWLEDGED, {"today": now.date()}).all()
+    rows = _ACKNOWLEDGED.rows(connection, today=now.date())
     if not rows:
         return {}
     found: Counted = {}
@@ -185,11 +189,14 @@ def _resting(connection: Connection, now: datetime) -> Counted:
 
 
 def _count_silent_after_flash(connection: Connection, now: datetime) -> int:
-    return int(connection.execute(_SILENT_AFTER_FLASH, {"now": now}).scalar_one())
+    ((count,),) = _SILENT_AFTER_FLASH.rows(connection, now=now)
+    return int(count)
 
 
-_SILENT_AFTER_FLASH = select(func.count()).where(
-    machines.c.flash_alarm_at <= bindparam("now", type_=UtcTime), IN_SERVICE
+_SILENT_AFTER_FLASH = PreparedQuery(
+    select(func.count()).where(
+        machines.c.flash_alarm_at <= bindparam("now", type_=UtcTime), IN_SERVICE
+    )
 )
 
 
@@ -231,12 +238,12 @@ def add_refusal(connection: Connection, on_date: date, what: str, status: int) -
 
 def refusals_since(connection: Connection, first: date) -> Sequence[tuple[str, int, int]]:
     """What was asked, the status of the refusal, and how often; most frequent first."""
-    rows = connection.execute(_REFUSALS, {"first": first})
+    rows = _REFUSALS.rows(connection, first=first)
     return [(what, status, int(count)) for what, status, count in rows]
 
 
 _TOTAL = func.sum(refusals.c.count)
-_REFUSALS = (
+_REFUSALS = PreparedQuery(
     select(refusals.c.what, refusals.c.status, _TOTAL)
     .where(refusals.c.on_date >= bindparam("first"))
     .group_by(refusals.c.what, refusals.c.status)
