@@ -342,8 +342,15 @@ def _kept(shape: _Shape) -> Select[Any] | None:
     if asked == {"maker"}:
         name = summary.c.name
         its = (name >= bindparam("maker_begin"), name < bindparam("maker_end"))
-        return select(func.sum(summary.c.count)).where(summary.c.facet == "model", *its)
+        return _sum_of_some(summary.c.facet == "model", *its)
     return None
+
+
+def _sum_of_some(*conditions: ColumnElement[bool]) -> Select[Any]:
+    """What numbers of machines add up to, as far as that can matter; each is one at least."""
+    counts = select(summary.c.count).where(*conditions, summary.c.count > 0)
+    some = counts.limit(MOST_GATHERED + 1).subquery()
+    return select(func.sum(some.c.count))
 
 
 def _by_row(condition: ColumnElement[bool], *answers: str, has_names: bool = True) -> _Found:
@@ -362,12 +369,11 @@ def _at_place() -> _Found:
     """Of machines in service: the summary knows the places of no others."""
     within = (summary.c.facet == "place", within_place(summary.c.name))
     there = summary.join(machines, machines.c.place == summary.c.name)
-    some = select(summary.c.count).where(*within).limit(MOST_GATHERED + 1).subquery()
     return _Found(
         machines.c.place.in_(select(summary.c.name).where(*within)),
         select(machines.c.id).select_from(there).where(*within),
         answers=("place",),
-        counts=select(func.sum(some.c.count)),
+        counts=_sum_of_some(*within),
     )
 
 
