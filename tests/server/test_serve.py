@@ -12,6 +12,7 @@ import time
 import urllib.error
 import urllib.request
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -159,10 +160,26 @@ def a_slow_site():
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         wait_until_it_listens(port)
+        wait_until_both_answer(port)
         yield port, process
     finally:
         process.terminate()
         process.wait(START_SECONDS)
+
+
+def wait_until_both_answer(port):
+    """One that has only just begun may not learn that it is to end."""
+
+    def who_answers(_):
+        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port)) as asks:
+            asks.request("GET", "/")
+            return asks.getresponse().read()
+
+    answered, end = set(), time.monotonic() + START_SECONDS
+    with ThreadPoolExecutor(4) as four:  # as many as there are threads
+        while len(answered) < 2:
+            assert time.monotonic() < end, "one process answers everything"
+            answered |= set(four.map(who_answers, range(4)))
 
 
 def test_connections_that_are_kept_are_shared_by_the_processes():
