@@ -1,10 +1,10 @@
 """What comes from many at once is written together, in one transaction.
 
-Whoever comes while nobody writes lets those join who are on their way already, and a moment long as
-many as were written the last time; gets the database ready, takes everything that waits by then,
-writes it, and tells each what came of its own. So a lone report is written at once, and under load
-one transaction serves many: on a disk on which a commit takes milliseconds, that decides how many
-reports a second there can be.
+Whoever comes while nobody writes waits a moment for those who are on their way already, and for as
+many as were written together the last time; gets the database ready, takes everything that waits by
+then, writes it, and tells each what came of its own. So where one report comes after the other each
+is written at once, and under load one transaction serves many: on a disk on which a commit takes
+milliseconds, that decides how many reports a second there can be.
 
 - What waits is bounded; beyond that, and for whoever waits too long, the server is busy.
 - Nobody is told anything before the transaction has ended.

@@ -90,6 +90,8 @@ def test_a_prepared_change_without_rows_does_nothing(site):
     with site.site.database.writing() as connection:
         PreparedChange(whole_rows(report_ids)).execute(connection, [])
 
+        assert connection.execute(select(report_ids)).all() == []
+
 
 def test_what_the_database_refuses_is_told_as_sqlalchemy_tells_it(site, numbers):
     again = {"report_id": NEW_IDS[8], "machine_id": 1, "number": 8}

@@ -4,7 +4,7 @@
 - ``sqlite``, ``postgresql``: how each does it
 - ``texts``: times and dates that a database writes itself, and what a text holds
 - ``many``: many numbers as one parameter
-- ``prepared``: statements that are executed for many rows
+- ``prepared``: statements that are made ready for the driver once
 - `upsert`: PostgreSQL's INSERT ... ON CONFLICT; SQLite understands the same words
 """
 

@@ -1,4 +1,4 @@
-"""Statements that are executed for every report, made ready once for each kind of database.
+"""Statements that are executed again and again, made ready once for each kind of database.
 
 SQLAlchemy goes through a statement anew whenever it is executed, and for each of its rows: of what
 reports read and write, that took longer than the database itself.
