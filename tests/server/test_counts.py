@@ -8,7 +8,7 @@ from collections import Counter
 from datetime import date
 
 import pytest
-from sqlalchemy import delete, event, select, update
+from sqlalchemy import delete, select, update
 
 from flashworthy_server.services import machines as machine_service
 from flashworthy_server.services import overview
@@ -174,24 +174,33 @@ def test_a_number_that_is_wrong_is_found_and_mended(varied):
 )
 def test_no_page_reads_all_machines_without_an_index(varied, asked):
     """As SQLite says itself: EXPLAIN QUERY PLAN. Walking along the names ends with the page."""
-    engine, seen = varied.site.database.engine, []
+    plans = plans_of(varied, Filters(**asked), count=50)
 
-    def note(connection, cursor, statement, parameters, context, executemany):
-        seen.append((statement, parameters))
-
-    event.listen(engine, "before_cursor_execute", note)
-    with varied.site.database.reading() as connection:
-        if connection.dialect.name != "sqlite":
-            pytest.skip("PostgreSQL chooses by its own statistics")
-        list_machines(connection, Filters(**asked), now=varied.clock(), after=None, count=50)
-    event.remove(engine, "before_cursor_execute", note)
-
-    with varied.site.database.reading() as connection:
-        plans = [
-            line.detail
-            for statement, parameters in seen
-            if statement.startswith("SELECT")
-            for line in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)
-        ]
     assert plans != []
     assert [line for line in plans if line in ("SCAN machines", "SCAN combinations")] == []
+
+
+def test_a_page_of_few_combinations_reads_a_stretch_of_each(varied):
+    varied.machine(5, machine={"product": "Slate 3"})
+
+    plans = plans_of(varied, Filters(maker="Quillmark", model="Folio 14"), count=1)
+
+    stretch = "(combination_id=? AND out_of_service_at=? AND name>? AND name<?)"
+    assert f"SEARCH machines USING COVERING INDEX ix_machines_by_combination {stretch}" in plans
+
+
+def plans_of(site, filters, count):
+    """How SQLite finds a page that begins after a name."""
+    seen = []
+    with site.site.database.reading() as connection:
+        if connection.dialect.name != "sqlite":
+            pytest.skip("PostgreSQL chooses by its own statistics")
+        driver = connection.connection.dbapi_connection
+        driver.set_trace_callback(seen.append)
+        list_machines(connection, filters, now=site.clock(), after=("desk", 0), count=count)
+        driver.set_trace_callback(None)
+        return [
+            line.detail
+            for statement in seen
+            for line in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}")
+        ]

@@ -13,6 +13,7 @@ from sqlalchemy import select, update
 from flashworthy_common.report import Battery
 from flashworthy_server.services import machines as service
 from flashworthy_server.store import listing
+from flashworthy_server.store.listing import Filters, list_machines
 from flashworthy_server.tables import combinations, machines
 from support.machines import NOW
 from support.site import WHO, a_sent_report
@@ -129,6 +130,36 @@ def test_filters_name_the_machines_that_are_meant(
     monkeypatch.setattr(listing, "MOST_GATHERED", most_gathered)
 
     assert names(varied.get(f"/machines?{query}")) == [f"desk-{each:03}" for each in numbers]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 5])
+def test_pages_of_a_few_combinations_hold_each_machine_once_in_order(site, count):
+    """Of 18 machines, one version has six, another three; the rest are of another model."""
+    for number in range(1, 19):
+        of = {"product": "Folio 14" if number % 2 else "Slate 3"}
+        firmware = {"version_text": "1.34" if number % 3 else "1.35"}
+        site.machine(number, machine=of, firmware=firmware)
+    service.take_out_of_service(site.site, WHO, 7, "sold")
+    with site.site.database.writing() as connection:  # names that repeat across a page's end
+        of_some = machines.c.name.in_(["desk-005", "desk-009", "desk-011"])
+        connection.execute(update(machines).where(of_some).values(name="desk-005"))
+
+    found, after = [], None
+    while page := listed(site, Filters(model="Folio 14"), after, count):
+        found += page
+        after = page[-1]
+
+    assert found == [
+        *(("desk-001", 1), ("desk-003", 3), ("desk-005", 5), ("desk-005", 9), ("desk-005", 11)),
+        *(("desk-013", 13), ("desk-015", 15), ("desk-017", 17)),
+    ]
+
+
+def listed(site, filters, after, count):
+    """Names and ids of a page."""
+    with site.site.database.reading() as connection:
+        page = list_machines(connection, filters, now=site.clock(), after=after, count=count)
+    return [(machine.name, machine.id) for machine in page]
 
 
 def test_a_machine_out_of_service_is_found_where_it_was_moved_to_since(site):

@@ -99,7 +99,7 @@ class _ReadyQuery(_Ready):
         kinds = [column.type.dialect_impl(dialect) for column in columns]
         converts = [kind.result_processor(dialect, None) for kind in kinds]
         self._found = [(place, convert) for place, convert in enumerate(converts) if convert]
-        names = [column.name for column in columns]
+        names = [getattr(column, "name", "") for column in columns]
         self._named: Any = namedtuple("Found", names, rename=True)  # type: ignore[misc]
 
     def rows(self, found: Sequence[Sequence[Any]]) -> list[Any]:

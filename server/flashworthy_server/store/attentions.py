@@ -111,7 +111,7 @@ def drop_attention(
     return _end(connection, machine_id, attentions.c.code == code.value, now) == 1
 
 
-_ASKING = (
+_ASKING = PreparedQuery(
     select(
         attentions.c.machine_id,
         attentions.c.code,
@@ -122,7 +122,9 @@ _ASKING = (
     .where(among(attentions.c.machine_id, "ids"), attentions.c.ended_at.is_(None))
     .order_by(attentions.c.machine_id, attentions.c.code)
 )
-_ACKNOWLEDGED = select(acknowledgements).where(among(acknowledgements.c.machine_id, "ids"))
+_ACKNOWLEDGED = PreparedQuery(
+    select(acknowledgements).where(among(acknowledgements.c.machine_id, "ids"))
+)
 
 
 def load_attentions(
@@ -130,7 +132,7 @@ def load_attentions(
 ) -> dict[int, list[StoredAttention]]:
     """By machine, what asks now, by its codes; acknowledged or not."""
     found: dict[int, list[StoredAttention]] = {}
-    for machine_id, *asked in connection.execute(_ASKING, {"ids": list(machine_ids)}).all():
+    for machine_id, *asked in _ASKING.rows(connection, ids=machine_ids):
         found.setdefault(machine_id, []).append(StoredAttention(*asked))
     return found
 
@@ -176,7 +178,7 @@ def acknowledgements_of(
         (row.machine_id, row.code): Acknowledgement(
             by=row.by, at=row.at, reason=row.reason, until=row.until
         )
-        for row in connection.execute(_ACKNOWLEDGED, {"ids": list(machine_ids)})
+        for row in _ACKNOWLEDGED.rows(connection, ids=machine_ids)
     }
 
 

@@ -25,6 +25,7 @@ from sqlalchemy import (
 from flashworthy_server.db import upsert
 from flashworthy_server.dialects.many import among
 from flashworthy_server.dialects.plans import unlisted
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.store.counts import count_within, machines_of
 from flashworthy_server.store.machines import is_within
 from flashworthy_server.tables import Number, UtcTime, due_groups, judging, machines, outdated_needs
@@ -178,13 +179,16 @@ def is_any(connection: Connection, now: datetime) -> bool:
 
 def is_anything(connection: Connection, now: datetime) -> bool:
     """The same, or a need."""
-    return bool(connection.execute(_IS_ANYTHING, {"now": now}).scalar_one())
+    ((found,),) = _IS_ANYTHING.rows(connection, now=now)
+    return bool(found)
 
 
 _BY_TIME = exists().where(machines.c.due_at <= bindparam("now", type_=UtcTime))
 _BY_NEWS = exists(select(due_groups.c.id))
 _IS_ANY = select(_BY_TIME | _BY_NEWS)
-_IS_ANYTHING = select(_BY_TIME | _BY_NEWS | exists(select(outdated_needs.c.combination_id)))
+_IS_ANYTHING = PreparedQuery(
+    select(_BY_TIME | _BY_NEWS | exists(select(outdated_needs.c.combination_id)))
+)
 
 
 def note_done(connection: Connection, count: int) -> None:
@@ -198,11 +202,13 @@ def note_done(connection: Connection, count: int) -> None:
 
 def load_judging(connection: Connection) -> Judging | None:
     """None: everything that was recorded holds everywhere."""
-    row = connection.execute(_JUDGING).one_or_none()
-    return None if row is None else Judging(row.since, row.total, min(row.done, row.total))
+    found = [
+        Judging(row.since, row.total, min(row.done, row.total)) for row in _JUDGING.rows(connection)
+    ]
+    return found[0] if found else None
 
 
-_JUDGING = select(judging)
+_JUDGING = PreparedQuery(select(judging))
 
 
 def _expect(connection: Connection, count: int) -> None:

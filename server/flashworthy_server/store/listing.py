@@ -33,6 +33,7 @@ from sqlalchemy import (
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.counting import SEPARATOR
 from flashworthy_server.dialects.plans import unlisted
+from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.dialects.texts import holding, holds
 from flashworthy_server.store.machines import place_values, within_place
 from flashworthy_server.tables import acknowledgements, attentions, combinations, machines, summary
@@ -45,6 +46,8 @@ _OUT_OF_SERVICE = machines.c.out_of_service_at > datetime(1970, 1, 1, tzinfo=UTC
 ROWS_OF_A_PAGE = 50  # usually
 MOST_GATHERED = 10_000  # machines that are sorted for one page: some milliseconds
 LOOKED_UP = 2  # such machines, for one whose row has to be looked up for its name
+BEGUN = 4  # such machines, for finding where those of a model or place begin
+FEW_COMBINATIONS = 50  # each of which is asked how far a page of its machines reaches
 MOST_SHAPES = 500  # whose statements are kept; as many as SQLAlchemy keeps the texts of
 
 
@@ -101,7 +104,7 @@ def list_machines(
     """At most `count` machines that come after a name and id."""
     shape, values = _shape(filters, after), _values(filters, now, after, count)
     statement = _rows_of_page(shape, _narrowest(connection, shape, values))
-    listed = map(ListedMachine._make, connection.execute(statement, values).all())
+    listed = map(ListedMachine._make, statement.rows(connection, **values))
     return sorted(listed, key=lambda machine: (machine.name, machine.id))  # as databases sort
 
 
@@ -116,13 +119,16 @@ _COLUMNS: dict[str, ColumnElement[Any]] = {
 }
 _LISTED = select(*(_COLUMNS[name] for name in ListedMachine._fields)).select_from(SOURCE)
 _IDS = select(machines.c.id).select_from(SOURCE)
+_OF_COMBINATIONS = ("maker", "model", "standing")  # filters
 
 
 # ---- which rows a page has --------------------------------------------------------------------
 #
 # Where few machines are meant, they are gathered by an index and sorted. Where many are, the next
 # ones by name are looked at until a page is full: the more machines are meant, the sooner. So a
-# page costs about the same whatever is asked for, and however many machines there are.
+# page costs about the same whatever is asked for, and however many machines there are. Where a few
+# combinations are all that is meant, an index has the machines of each by name: where the page of
+# one of them alone would end, the page ends at last, and only machines up to there are gathered.
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +149,7 @@ class _Narrow(NamedTuple):
 
     place: int
     finding: tuple[bool, ...]
+    is_bounded: bool = False  # as far as the shortest page of one combination alone
 
 
 Values = dict[str, Any]  # of a statement's parameters
@@ -190,9 +197,9 @@ def of_page(
 
 
 @lru_cache(MOST_SHAPES)
-def _rows_of_page(shape: _Shape, narrow: _Narrow | None) -> Select[Any]:
+def _rows_of_page(shape: _Shape, narrow: _Narrow | None) -> PreparedQuery:
     """The rows are looked up once it is known which they are: what is sorted is short."""
-    return _LISTED.where(machines.c.id.in_(_page(_IDS, shape, narrow)))
+    return PreparedQuery(_LISTED.where(machines.c.id.in_(_page(_IDS, shape, narrow))))
 
 
 @lru_cache(MOST_SHAPES)
@@ -207,14 +214,36 @@ def _page(
         name, outcome = unlisted(name), unlisted(outcome)
         found = _any_of(_found(shape)[narrow.place], narrow.finding)
         query = query.where(found.condition)
+        if narrow.is_bounded:
+            query = query.where(*_bounds(shape))
         shape = shape.without(found.answers)
     query = query.where(*_conditions(shape))
     if "outcome" in shape.names:
         query = query.where(outcome == bindparam("outcome"))
     if shape.is_continued:
-        last = (bindparam("after_name", type_=name.type), bindparam("after_id", type_=Integer))
-        query = query.where(tuple_(name, machines.c.id) > tuple_(*last))
+        query = query.where(_comes_after(name, machines.c.id))
     return query.order_by(name, machines.c.id).limit(bindparam("count", type_=Integer))
+
+
+def _comes_after(name: ColumnElement[str], id_: ColumnElement[int]) -> ColumnElement[bool]:
+    last = (bindparam("after_name", type_=name.type), bindparam("after_id", type_=Integer))
+    return tuple_(name, id_) > tuple_(*last)
+
+
+def _bounds(shape: _Shape) -> Iterator[ColumnElement[bool]]:
+    """Between which names a page of some combinations' machines lies."""
+    its = machines.alias()
+    of_one = select(its.c.name).where(
+        its.c.combination_id == combinations.c.id, its.c.out_of_service_at.is_(None)
+    )
+    if shape.is_continued:
+        yield _comes_after(machines.c.name, machines.c.id)
+        of_one = of_one.where(_comes_after(its.c.name, its.c.id))
+    of_one = of_one.order_by(its.c.name, its.c.id).correlate(combinations)
+    end_of_one = of_one.offset(bindparam("count", type_=Integer)).limit(1).scalar_subquery()
+    first_end = select(func.min(end_of_one)).where(*_wanted(shape)).scalar_subquery()
+    last_name = select(func.max(machines.alias().c.name)).scalar_subquery()
+    yield machines.c.name <= func.coalesce(first_end, last_name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +267,7 @@ def _narrowest(connection: Connection, shape: _Shape, values: Values) -> _Narrow
     found = _found(shape)
     if not found:
         return None
-    of_all, *kept = connection.execute(_numbers_kept(shape), values).one()
+    ((of_all, few, *kept),) = _numbers_kept(shape).rows(connection, **values)
     most = min(MOST_GATHERED, isqrt(ROWS_OF_A_PAGE * of_all))
     known = iter(kept)
     sizes = []
@@ -247,7 +276,11 @@ def _narrowest(connection: Connection, shape: _Shape, values: Values) -> _Narrow
         sizes.append(list(_sizes(connection, shape, place, numbers, values | {"most": most + 1})))
     totals = [sum(each) for each in sizes]
     place = totals.index(min(totals))
-    return _Narrow(place, tuple(map(bool, sizes[place]))) if totals[place] <= most else None
+    narrow = _Narrow(place, tuple(map(bool, sizes[place])))
+    size = totals[place]
+    if few and few * values["count"] < size and few * size <= of_all:
+        return narrow._replace(is_bounded=True)
+    return narrow if size <= most else None
 
 
 def _sizes(
@@ -258,18 +291,32 @@ def _sizes(
     """
     for number, (each, size) in enumerate(zip(_found(shape)[place], kept, strict=True)):
         if size is None or (each.counts_some and size < values["most"]):
-            size = connection.scalar(_number_found(shape, place, number), values) or 0
+            ((size,),) = _number_found(shape, place, number).rows(connection, **values)
         yield size * (1 if each.has_names else LOOKED_UP)
 
 
 @lru_cache(MOST_SHAPES)
-def _numbers_kept(shape: _Shape) -> Select[Any]:
-    """How many machines there are, and how many each of `_found` finds; null: not kept."""
+def _numbers_kept(shape: _Shape) -> PreparedQuery:
+    """How many machines there are, and how many each of `_found` finds; null: not kept.
+
+    Second, the number of combinations, if these are few and all that is asked for.
+    """
     found = [each for some in _found(shape) for each in some]
     kept = [None if shape.out_of_service else each.counts for each in found]
     numbers = [_counts("machines", ""), *kept]
-    columns: list[Any] = [null() if each is None else _sum_of(each) for each in numbers]
-    return select(*columns)
+    of_all, *columns = [_NOT_KEPT if each is None else _sum_of(each) for each in numbers]
+    return PreparedQuery(select(of_all, _few_combinations(shape), *columns))
+
+
+def _few_combinations(shape: _Shape) -> ColumnElement[Any]:
+    if shape.out_of_service or shape.attention or not shape.names <= set(_OF_COMBINATIONS):
+        return _NOT_KEPT
+    some = select(combinations.c.id).where(*_wanted(shape)).limit(FEW_COMBINATIONS + 1).subquery()
+    number = select(func.count()).select_from(some).scalar_subquery()
+    return func.nullif(number, FEW_COMBINATIONS + 1)
+
+
+_NOT_KEPT: ColumnElement[Any] = null()
 
 
 def _sum_of(counts: Select[Any]) -> ColumnElement[int]:
@@ -277,10 +324,10 @@ def _sum_of(counts: Select[Any]) -> ColumnElement[int]:
 
 
 @lru_cache(MOST_SHAPES)
-def _number_found(shape: _Shape, place: int, number: int) -> Select[Any]:
+def _number_found(shape: _Shape, place: int, number: int) -> PreparedQuery:
     found = _found(shape)[place][number].ids.where(_service(shape))
     some = found.limit(bindparam("most", type_=Integer)).subquery()
-    return select(func.count()).select_from(some)
+    return PreparedQuery(select(func.count()).select_from(some))
 
 
 def _counts(facet: str, name: str | ColumnElement[str]) -> Select[Any]:
@@ -306,7 +353,7 @@ def _found(shape: _Shape) -> list[list[_Found]]:
 def _findable(shape: _Shape) -> Iterator[list[_Found]]:
     if wanted := list(_wanted(shape)):
         found = _by_combination(*wanted)
-        yield [replace(found, answers=("maker", "model", "standing"), counts=_kept(shape))]
+        yield [replace(found, answers=_OF_COMBINATIONS, counts=_kept(shape))]
     if "priority" in shape.names:
         yield _of_priority(bindparam("priority"))
     if "place" in shape.names and not shape.out_of_service:
@@ -347,10 +394,11 @@ def _kept(shape: _Shape) -> Select[Any] | None:
 
 
 def _sum_of_some(*conditions: ColumnElement[bool]) -> Select[Any]:
-    """What numbers of machines add up to, as far as that can matter; each is one at least."""
-    counts = select(summary.c.count).where(*conditions, summary.c.count > 0)
-    some = counts.limit(MOST_GATHERED + 1).subquery()
-    return select(func.sum(some.c.count))
+    """What gathering the machines of several names takes, as far as that can matter."""
+    each = (summary.c.count + BEGUN).label("each")
+    counts = select(each).where(*conditions, summary.c.count > 0)
+    some = counts.limit(MOST_GATHERED // BEGUN + 1).subquery()
+    return select(func.sum(some.c.each))
 
 
 def _by_row(condition: ColumnElement[bool], *answers: str, has_names: bool = True) -> _Found:
@@ -423,7 +471,8 @@ def follows(code: AttentionCode) -> ColumnElement[bool]:
     if code is AttentionCode.SILENT_AFTER_FLASH:
         return machines.c.flash_alarm_at <= bindparam("now")
     if code is AttentionCode.PRIORITY:
-        return PRIORITY.in_([priority.value for priority in PRESSING])
+        priority = PRIORITY
+        return or_(*(priority == each.value for each in PRESSING))
     return exists().where(
         attentions.c.machine_id == machines.c.id,
         attentions.c.code == code.value,
