@@ -96,8 +96,8 @@ def _field_names(kind: type) -> tuple[str, ...]:
 
 def write_time(time: datetime) -> str:
     """An aware time as RFC 3339 in UTC, to the millisecond where there are any."""
-    precision = "milliseconds" if time.microsecond else "seconds"
-    return time.astimezone(UTC).isoformat(timespec=precision).replace("+00:00", "Z")
+    precision = "milliseconds" if time.microsecond >= 1_000 else "seconds"
+    return time.astimezone(UTC).isoformat(timespec=precision)[:-6] + "Z"
 
 
 # ---- reading ----------------------------------------------------------------------------------

@@ -72,7 +72,7 @@ class Config:
 
     page_rows: int = 50  # rows of one page where the request names no limit
     most_page_rows: int = 500  # rows of one page at most
-    export_batch_machines: int = 3_000  # read at once while all are sent
+    export_batch_machines: int = 2_000  # read at once while all are sent
     database_wait_seconds: int = 30  # for another writer, before an answer of 503
     waiting_reports: int = 200  # of one process; beyond that the answer is 503
     reports_together: int = 100  # in one transaction; more wait for the next

@@ -13,7 +13,9 @@ Clock = Callable[[], datetime]
 
 
 def system_clock() -> datetime:
-    return datetime.now(UTC)
+    """Of this computer, to the millisecond, as times are kept and told."""
+    now = datetime.now(UTC)
+    return now.replace(microsecond=now.microsecond // 1_000 * 1_000)
 
 
 @dataclass(frozen=True, slots=True)

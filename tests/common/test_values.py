@@ -179,6 +179,7 @@ def test_times_are_written_in_utc():
 
     assert write_time(datetime(2026, 5, 4, 12, 0, tzinfo=east)) == "2026-05-04T10:00:00Z"
     assert write_time(datetime(2026, 5, 4, 12, 0, 0, 5_000, tzinfo=east)).endswith("00.005Z")
+    assert write_time(datetime(2026, 5, 4, 12, 0, 0, 999, tzinfo=east)).endswith("10:00:00Z")
 
 
 def test_a_strict_field_names_itself():

@@ -1,7 +1,7 @@
 """The database: made by migrations, safe on disk, and the same as the tables say."""
 
 import re
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -14,6 +14,7 @@ from flashworthy_server.db import Database
 from flashworthy_server.dialects.many import among
 from flashworthy_server.errors import ConfigurationError, DatabaseError
 from flashworthy_server.services.judgement import renew_by_present_rules
+from flashworthy_server.site import system_clock
 from flashworthy_server.store.packing import packed, unpacked
 from flashworthy_server.tables import combinations, machines, metadata, refusals
 from support.machines import NOW
@@ -44,6 +45,21 @@ def test_migrating_again_changes_nothing(database):
     schema.migrate(database)
 
     schema.require_current(database)
+
+
+def test_times_are_kept_to_the_millisecond_and_come_in_their_order(database):
+    times = [NOW + timedelta(milliseconds=each) for each in (999, 1_000, 1_001, 1_250, 2_000)]
+    with database.writing() as connection:
+        for time in reversed(times):
+            connection.execute(insert(machines).values(name="one", enrolled_at=time))
+        wanted = select(machines.c.enrolled_at).order_by(machines.c.enrolled_at)
+        kept = connection.scalars(wanted).all()
+
+    assert kept == times
+
+
+def test_the_clock_of_a_site_ticks_in_milliseconds():
+    assert {system_clock().microsecond % 1_000 for _ in range(100)} == {0}
 
 
 def test_more_numbers_than_a_statement_has_parameters_are_one_parameter(database):

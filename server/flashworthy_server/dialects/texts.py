@@ -26,12 +26,7 @@ class written_date(FunctionElement[str]):  # noqa: N801
 
 @compiles(written_time, "sqlite")
 def _time_on_sqlite(element: written_time, compiler: Any, **options: Any) -> str:
-    text = compiler.process(element.clauses, **options)
-    return f"replace(substr({text}, 1, {_digits_of_second(text, 19, 23)}), ' ', 'T') || 'Z'"
-
-
-def _digits_of_second(text: str, whole: int, parted: int) -> str:
-    return f"CASE substr({text}, 21) WHEN '000000' THEN {whole} ELSE {parted} END"
+    return f"{compiler.process(element.clauses, **options)} || 'Z'"  # as `UtcTime` keeps it
 
 
 @compiles(written_date, "sqlite")
@@ -95,64 +90,50 @@ def _holds_on_postgresql(element: holds, compiler: Any, **options: Any) -> str:
     return f"{text} ILIKE {pattern} COLLATE \"C\" ESCAPE '/'"
 
 
-class with_commas(FunctionElement[str]):  # noqa: N801
-    """Values with commas between; nothing for one that is not there."""
+class line_of_csv(FunctionElement[str]):  # noqa: N801
+    """Values with commas between, without what would end a line; nothing for one that is not there.
+
+    A quotation mark within a text must be doubled already.
+    """
+
+    inherit_cache = True
+    type = Text()
+
+    def __init__(self, *values: ColumnElement[Any]) -> None:
+        """
+        Args:
+            values: those that are `in_quotes` stand in quotation marks.
+        """
+        super().__init__(*values)
+
+
+class in_quotes(FunctionElement[str]):  # noqa: N801
+    """Marks a value of a line."""
 
     inherit_cache = True
     type = Text()
 
 
-@compiles(with_commas, "sqlite")
-def _commas_on_sqlite(element: with_commas, compiler: Any, **options: Any) -> str:
-    """One call for all of them, also for what times are made of: functions are what costs here."""
-    printed = (_printed(each, compiler, options) for each in element.clauses)
-    forms, arguments = zip(*printed, strict=True)
-    return f"printf('{','.join(forms)}', {', '.join(arguments)})"
+@compiles(in_quotes)
+def _quoted(element: in_quotes, compiler: Any, **options: Any) -> str:
+    return str(compiler.process(element.clauses, **options))
 
 
-def _printed(value: ColumnElement[Any], compiler: Any, options: Any) -> tuple[str, str]:
-    """How it stands in what printf is given, and the arguments for that."""
-    if not isinstance(value, written_time):
-        return "%s", compiler.process(value, **options)
-    text = compiler.process(value.clauses, **options)
-    if_there = f"{text} IS NOT NULL"  # as many of a letter
-    digits = _digits_of_second(text, 8, 12)
-    return (
-        "%.10s%.*s%.*s%.*s",
-        f"{text}, {if_there}, 'T', {digits}, substr({text}, 12), {if_there}, 'Z'",
-    )
+@compiles(line_of_csv, "sqlite")
+def _line_on_sqlite(element: line_of_csv, compiler: Any, **options: Any) -> str:
+    return f"printf({_form_and_values(element, compiler, options)})"
 
 
-@compiles(with_commas, "postgresql")
-def _commas_on_postgresql(element: with_commas, compiler: Any, **options: Any) -> str:
-    values = (compiler.process(each, **options) for each in element.clauses)
-    return "concat(" + ", ',', ".join(values) + ")"
+@compiles(line_of_csv, "postgresql")
+def _line_on_postgresql(element: line_of_csv, compiler: Any, **options: Any) -> str:
+    return f"format({_form_and_values(element, compiler, options)})"
 
 
-class has_after(FunctionElement[bool]):  # noqa: N801
-    """Whether a text has, somewhere after a comma, one of some characters (our own, no letter)."""
-
-    inherit_cache = True
-    type = Boolean()
-
-    def __init__(self, text: ColumnElement[str], characters: str) -> None:
-        # a minus stands first, where it means no range
-        super().__init__(text, literal_column(f"'[-{characters.replace('-', '')}]'"))
-
-    def self_group(self, against: Any = None) -> Any:
-        return self
-
-
-@compiles(has_after, "sqlite")
-def _after_on_sqlite(element: has_after, compiler: Any, **options: Any) -> str:
-    text, some = (compiler.process(each, **options) for each in element.clauses)
-    return f"{text} GLOB '*,' || {some} || '*'"
-
-
-@compiles(has_after, "postgresql")
-def _after_on_postgresql(element: has_after, compiler: Any, **options: Any) -> str:
-    text, some = (compiler.process(each, **options) for each in element.clauses)
-    return f"{text} ~ (',' || {some})"
+def _form_and_values(element: line_of_csv, compiler: Any, options: Any) -> str:
+    """One call for all of them: functions are what costs here."""
+    values = list(element.clauses)
+    form = ",".join('"%s"' if isinstance(each, in_quotes) else "%s" for each in values)
+    return ", ".join([f"'{form}'", *(compiler.process(each, **options) for each in values)])
 
 
 class json_object(FunctionElement[str]):  # noqa: N801

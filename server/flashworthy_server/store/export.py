@@ -4,8 +4,10 @@ The database writes some machines as one text, their codes of attention with the
 values, and to write them again, would cost more than all the rest.
 """
 
+import re
 from datetime import datetime
 from enum import Enum
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import (
@@ -26,14 +28,14 @@ from sqlalchemy import (
 
 from flashworthy_common.attention import PRESSING, AttentionCode
 from flashworthy_server.dialects.texts import (
-    has_after,
+    in_quotes,
     json_object,
     json_value,
-    with_commas,
+    line_of_csv,
     written_date,
     written_time,
 )
-from flashworthy_server.store.listing import PRIORITY, SOURCE, Filters, of_page
+from flashworthy_server.store.listing import MOST_SHAPES, PRIORITY, SOURCE, Filters, of_page
 from flashworthy_server.tables import UtcTime, acknowledgements, attentions, combinations, machines
 
 LINE_END = "\r\n"  # of CSV
@@ -90,9 +92,6 @@ def _follows(code: AttentionCode, condition: ColumnElement[bool]) -> Select[Any]
 
 # ---- a machine as one text ----------------------------------------------------------------------
 
-_FORMULA_STARTS = "=+-@\t\r"  # what a spreadsheet would run (OWASP, CSV injection); all before A
-_QUOTED_FOR = ',"\r\n'  # RFC 4180 §2
-
 _FIELDS: dict[str, ColumnElement[Any]] = {
     "id": machines.c.id,
     "name": machines.c.name,
@@ -114,41 +113,29 @@ _FIELDS: dict[str, ColumnElement[Any]] = {
 }
 EXPORTED = tuple(_FIELDS)
 _OF_COMBINATION = ("maker", "model", "board", "version_text")  # an empty text is an unknown name
-_FIRST = ("id", "name", "place", "marked", *_OF_COMBINATION)  # all but the id may be any text
-_REST = EXPORTED[len(_FIRST) :]
+_ANY_TEXT = ("name", "place", "marked", *_OF_COMBINATION, "sentence")  # others hold nothing odd
+_FORMULA_STARTS = "=+-@\t\r"  # what a spreadsheet would run (OWASP, CSV injection)
+_ODD = re.compile(f'"[{re.escape(_FORMULA_STARTS)}]')
 
 
-def _line() -> ColumnElement[str]:
-    """A line of CSV, without its end."""
-    rest = _FIELDS | {"sentence": _cell(_FIELDS["sentence"])}
-    return with_commas(_first(), *(rest[name] for name in _REST))
+def _line(*, is_odd: bool) -> ColumnElement[str]:
+    """A line of CSV, without its end; any text stands in quotation marks."""
+    values = dict(_FIELDS)
+    for name in _ANY_TEXT:
+        values[name] = in_quotes(_harmless(values[name]) if is_odd else values[name])
+    return line_of_csv(*values.values())
 
 
-def _first() -> ColumnElement[str]:
-    """Looked at one by one only where all of them together hold something special: few do."""
-    values = [_FIELDS[name] for name in _FIRST]
-    together = select(with_commas(*values).label("text")).correlate(machines, combinations)
-    text = together.subquery("together").c.text
-    is_special = or_(
-        *(text.like(_said(f"%{each}%")) for each in _QUOTED_FOR.replace(",", "")),
-        text.like(_said("%" + ",%" * len(_FIRST))),  # one more than there are between
-        has_after(text, _FORMULA_STARTS),
-    )
-    number, *names = values
-    cells = with_commas(number, *map(_cell, names))
-    looked_at = select(case((is_special, cells), else_=text))
-    return looked_at.correlate(machines, combinations).scalar_subquery()
-
-
-def _cell(text: ColumnElement[str]) -> ColumnElement[str]:
-    needs_quotes = or_(*(text.like(_said(f"%{each}%")) for each in _QUOTED_FOR))
+def _harmless(text: ColumnElement[str]) -> ColumnElement[str]:
     first = func.substr(text, literal_column("1"), literal_column("1"))
-    is_formula = (text < _said("A")) & first.in_([_said(each) for each in _FORMULA_STARTS])
-    as_text = _said("'") + text
-    doubled = func.replace(case((is_formula, as_text), else_=text), _said('"'), _said('""'))
-    return case(
-        (needs_quotes, _said('"') + doubled + _said('"')), (is_formula, as_text), else_=text
-    )
+    is_formula = first.in_([_said(each) for each in _FORMULA_STARTS])
+    guarded = case((is_formula, _said("'") + text), else_=text)
+    return func.replace(guarded, _said('"'), _said('""'))  # RFC 4180 §2
+
+
+def _has_odd(lines: str, count: int) -> bool:
+    """Whether some text holds a quotation mark, or begins like a formula; few do."""
+    return lines.count('"') != 2 * len(_ANY_TEXT) * count or _ODD.search(lines) is not None
 
 
 def _object() -> ColumnElement[str]:
@@ -163,7 +150,8 @@ def _written(text: ColumnElement[str]) -> Select[str, str]:
     return select(text.label("text"), number.label("number")).select_from(SOURCE)
 
 
-_WRITTEN = {Form.CSV: _written(_line()), Form.JSON: _written(_object())}
+_WRITTEN = {Form.CSV: _written(_line(is_odd=False)), Form.JSON: _written(_object())}
+_ODD_LINES = _written(_line(is_odd=True))
 _BETWEEN = {Form.CSV: LINE_END, Form.JSON: ","}
 
 
@@ -180,15 +168,22 @@ def load_written(
 
     With the last of them, after which the next ones come; none where there are none.
     """
-    query, values = of_page(_WRITTEN[form], connection, filters, now, after, count)
-    text, numbers = connection.execute(_strung(query, _BETWEEN[form]), values).one()
-    all_came = numbers is None or numbers.count(_BLANK) + 1 < count
-    return text or "", None if all_came else _last(connection, int(numbers.rpartition(_BLANK)[2]))
+
+    def load(written: Select[str, str]) -> tuple[str, list[str]]:
+        query, values = of_page(written, connection, filters, now, after, count)
+        text, ids = connection.execute(_strung(query, _BETWEEN[form]), values).one()
+        return text or "", ids.split(_BLANK) if ids else []
+
+    text, ids = load(_WRITTEN[form])
+    if form is Form.CSV and _has_odd(text, len(ids)):
+        text, ids = load(_ODD_LINES)
+    return text, _last(connection, int(ids[-1])) if len(ids) == count else None
 
 
 _BLANK = " "
 
 
+@lru_cache(MOST_SHAPES)
 def _strung(query: Select[*tuple[Any, ...]], between: str) -> Select[str, str]:
     """All rows as one: to hand over each would cost more than to make it."""
     rows = query.subquery()
