@@ -121,18 +121,18 @@ def _quoted(element: in_quotes, compiler: Any, **options: Any) -> str:
 
 @compiles(line_of_csv, "sqlite")
 def _line_on_sqlite(element: line_of_csv, compiler: Any, **options: Any) -> str:
-    return f"printf({_form_and_values(element, compiler, options)})"
+    return f"printf({_form_and_values(element, '%s', compiler, options)})"
 
 
 @compiles(line_of_csv, "postgresql")
 def _line_on_postgresql(element: line_of_csv, compiler: Any, **options: Any) -> str:
-    return f"format({_form_and_values(element, compiler, options)})"
+    return f"format({_form_and_values(element, '%%s', compiler, options)})"  # the driver halves it
 
 
-def _form_and_values(element: line_of_csv, compiler: Any, options: Any) -> str:
+def _form_and_values(element: line_of_csv, cell: str, compiler: Any, options: Any) -> str:
     """One call for all of them: functions are what costs here."""
     values = list(element.clauses)
-    form = ",".join('"%s"' if isinstance(each, in_quotes) else "%s" for each in values)
+    form = ",".join(f'"{cell}"' if isinstance(each, in_quotes) else cell for each in values)
     return ", ".join([f"'{form}'", *(compiler.process(each, **options) for each in values)])
 
 
