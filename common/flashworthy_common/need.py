@@ -174,21 +174,19 @@ def need_of(
     return _with_target(need, running, target, seen, weighing) if target else need
 
 
-def newest_seen(
-    combination: Combination, versions_here: Iterable[Observation]
-) -> Observation | None:
+def newest_seen(combination: Combination, versions_here: Iterable[str]) -> str | None:
     """The newest of the versions seen here that is newer than the running one; none: none is.
 
     Args:
-        versions_here: what runs on the same maker, model and board at this site.
+        versions_here: the texts of what runs on the same maker, model and board at this site.
     """
     if isinstance(combination.version_text, Unknown):
         return None
     ordering, newest = Ordering.of(combination), combination.version_text
-    found: Observation | None = None
-    for seen in sorted(versions_here, key=lambda each: ordering.place(each.version_text)):
-        if ordering.is_newer(seen.version_text, newest):
-            found, newest = seen, seen.version_text
+    found = None
+    for seen in sorted(versions_here, key=ordering.place):
+        if ordering.is_newer(seen, newest):
+            found = newest = seen
     return found
 
 

@@ -83,7 +83,7 @@ def test_the_worklist_begins_with_what_most_machines_wait_for(site):
 def test_the_newest_version_seen_here_is_told_as_it_is_now(site):
     site.machine(1)
     site.machine(2, firmware={"version_text": "1.31"})
-    site.machine(3, firmware={"version_text": "1.31"})
+    site.machine(3, firmware={"version_text": "1.31"}, machine={"board_version": "B2"})
     site.machine(4, firmware={"version_text": "1.10"})
 
     worklist = site.get("/overview").json["worklist"]

@@ -109,13 +109,13 @@ def with_observation(connection: Connection, stored: StoredCombination, need: Ne
 
 def with_observations(connection: Connection, stored: Sequence[StoredCombination]) -> list[Need]:
     """The needs of some combinations, each with the newest version seen here."""
-    here = store.versions_here(connection, [_model(each.combination) for each in stored])
+    models = [_model(each.combination) for each in stored]
+    of_models = store.versions_here(connection, models)
+    heres = [of_models.get(model, {}) for model in models]
+    newest = [newest_seen(each.combination, here) for each, here in zip(stored, heres, strict=True)]
     return [
-        replace(
-            each.need,
-            newest_seen=newest_seen(each.combination, here.get(_model(each.combination), [])),
-        )
-        for each in stored
+        each.need if text is None else replace(each.need, newest_seen=store.observation(text, here))
+        for each, text, here in zip(stored, newest, heres, strict=True)
     ]
 
 

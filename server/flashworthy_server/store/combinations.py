@@ -31,9 +31,10 @@ from flashworthy_common.versions import RULES_VERSION as VERSION_RULES
 from flashworthy_common.versions import parse_version, sort_key
 from flashworthy_server.counting import SEPARATOR
 from flashworthy_server.dialects.many import Texts, among
+from flashworthy_server.dialects.plans import unlisted
 from flashworthy_server.dialects.prepared import PreparedQuery
 from flashworthy_server.store.statements import add_combination, combinations_about, mark
-from flashworthy_server.tables import Number, UtcTime, combinations, outdated_needs, summary
+from flashworthy_server.tables import Number, combinations, outdated_needs, summary
 
 _KEY = (
     combinations.c.maker,
@@ -221,39 +222,40 @@ def without_package(connection: Connection, count: int) -> list[WithoutPackage]:
 
 
 ModelKey = tuple[str, str, str]  # maker, model and board
-
+VersionsHere = dict[str, list[Any]]  # by text: of each combination its machines, and since when
 
 _MODEL = (combinations.c.maker, combinations.c.model, combinations.c.board)
 _HERE = PreparedQuery(
-    select(
-        *_MODEL,
-        combinations.c.version_text,
-        func.sum(summary.c.count),
-        func.min(combinations.c.first_ran_at, type_=UtcTime),
-    )
+    select(*_MODEL, combinations.c.version_text, summary.c.count, combinations.c.first_ran_at)
     .join(summary, _COUNTED)
     .where(
-        among(combinations.c.model, "names", Texts),  # what an index finds
+        among(combinations.c.maker, "makers", Texts),  # what an index finds
+        among(combinations.c.model, "names", Texts),
         among(_MODEL[0] + SEPARATOR + _MODEL[1] + SEPARATOR + _MODEL[2], "models", Texts),
         combinations.c.version_text != "",
+        unlisted(summary.c.count) > 0,
     )
-    .group_by(*_MODEL, combinations.c.version_text)
-    .having(func.sum(summary.c.count) > 0)
-    .order_by(combinations.c.version_text)
 )
 
 
 def versions_here(
     connection: Connection, models: Iterable[ModelKey]
-) -> dict[ModelKey, list[Observation]]:
+) -> dict[ModelKey, VersionsHere]:
     """What runs on the same maker, model and board here."""
     wanted = sorted(set(models))
-    asked = {"names": sorted({each[1] for each in wanted}), "models": map(SEPARATOR.join, wanted)}
-    found: dict[ModelKey, list[Observation]] = {}
-    for *model, text, machine_count, first in _HERE.rows(connection, **asked):
-        seen = Observation(version_text=text, machines=int(machine_count), since=first)
-        found.setdefault(tuple(model), []).append(seen)
+    makers, names = ({each[place] for each in wanted} for place in (0, 1))
+    rows = _HERE.rows(connection, makers=makers, names=names, models=map(SEPARATOR.join, wanted))
+    found: dict[ModelKey, VersionsHere] = {}
+    for maker, model, board, text, *seen in rows:
+        found.setdefault((maker, model, board), {}).setdefault(text, []).append(seen)
     return found
+
+
+def observation(version_text: str, here: VersionsHere) -> Observation:
+    """One of the versions that run here, on boards of any version."""
+    counts, firsts = zip(*here[version_text], strict=True)
+    since = min(filter(None, firsts), default=None)
+    return Observation(version_text=version_text, machines=sum(counts), since=since)
 
 
 def note_running(connection: Connection, combination_id: int, since: datetime) -> None:
