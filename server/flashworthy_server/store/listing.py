@@ -251,7 +251,8 @@ class _Found:
     """Machines that an index finds: the condition that they meet, and their ids, as they are found.
 
     `answers` names the filters that hold for all of them, `counts` sums up how many of them are in
-    service, from `summary`; or how many there are at least, where it `counts_some`.
+    service, from `summary`, and `BEGUN` for each name there where these may be many; or how many
+    there are at least, where it `counts_some`.
     """
 
     condition: ColumnElement[bool]
@@ -278,6 +279,7 @@ def _narrowest(connection: Connection, shape: _Shape, values: Values) -> _Narrow
     place = totals.index(min(totals))
     narrow = _Narrow(place, tuple(map(bool, sizes[place])))
     size = totals[place]
+    # A page of each combination: less than all their machines, and than are looked at by name.
     if few and few * values["count"] < size and few * size <= of_all:
         return narrow._replace(is_bounded=True)
     return narrow if size <= most else None
