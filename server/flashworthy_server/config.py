@@ -83,6 +83,11 @@ class Config:
     history_months: int = 0  # whole months of reports kept beside this one; 0: all of them
     changed_shown_days: int = 30  # a version change asks for attention this long
 
+    @property
+    def is_behind_tls(self) -> bool:
+        """Whether browsers reach it by TLS."""
+        return self.public_url.startswith("https://")
+
 
 def load_settings(file: Path) -> dict[str, Any]:
     """Settings by name from a TOML file.

@@ -50,6 +50,10 @@ class EvenWorker(ThreadWorker):
     def nr_conns(self, count: int) -> None:
         """It is counted."""
 
+    def load_wsgi(self) -> None:
+        super().load_wsgi()
+        self.wsgi = _sending_whole(self.wsgi)
+
     def run(self) -> None:
         for listener in self.sockets:
             listener.setblocking(False)
@@ -140,6 +144,7 @@ class EvenWorker(ThreadWorker):
 
     def _leave(self, conn: TConn, kept: Any) -> None:
         if kept:
+            _hold_back(conn.sock, False)
             done: Future[Any] = Future()
             done.set_result(kept)
             self.method_queue.defer(self.finish_request, conn, done)
@@ -153,6 +158,26 @@ class EvenWorker(ThreadWorker):
     def _wake_one(self) -> None:
         with suppress(BlockingIOError):  # it is full, so somebody is going to wake
             os.write(self._wake, b"x")
+
+
+def _sending_whole(application: Any) -> Any:
+    """Have the system hold the headers of an answer back until its body follows, or its end.
+
+    gunicorn writes them by themselves: that would be one packet more, and wake whoever asked once
+    more for nothing.
+    """
+
+    def held_back(environ: dict[str, Any], start_response: Any) -> Any:
+        _hold_back(environ["gunicorn.socket"], True)
+        return application(environ, start_response)
+
+    return held_back
+
+
+def _hold_back(sock: socket.socket, is_held: bool) -> None:
+    """What is closed is sent anyway."""
+    with suppress(OSError):  # nobody is there any more
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CORK, is_held)
 
 
 def _poll_of(*files: Any) -> select.poll:

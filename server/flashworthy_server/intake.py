@@ -9,6 +9,8 @@ milliseconds, that decides how many reports a second there can be.
 - What waits is bounded; beyond that, and for whoever waits too long, the server is busy.
 - Nobody is told anything before the transaction has ended.
 - Nobody is woken who has nothing to do: each waits for itself, until it is answered or its turn.
+- Whoever was written is told before anybody begins to read the next: otherwise answers that are
+  there wait for the interpreter behind what only begins.
 """
 
 import threading
@@ -62,6 +64,8 @@ class Intake(Generic[Item, Result]):
         self._coming = 0
         self._changed = threading.Condition(self._lock)  # enough may be there
         self._last_together = 1  # how many were written the last time
+        self._to_be_told = 0  # were written, and have not gone on yet
+        self._all_told = threading.Condition(self._lock)
 
     @property
     def waiting(self) -> int:
@@ -72,6 +76,7 @@ class Intake(Generic[Item, Result]):
     def expecting(self) -> Iterator[None]:
         """Whoever makes an item ready to be handed in next, so that who writes lets it join."""
         with self._lock:
+            self._all_told.wait_for(lambda: not self._to_be_told, _MOMENT_SECONDS)
             self._coming += 1
         try:
             yield
@@ -96,6 +101,8 @@ class Intake(Generic[Item, Result]):
             self._wait(slot, bounds)
         if slot.result is None:
             self._write(write, bounds)
+        else:
+            self._note_told()
         if isinstance(slot.result, Exception):
             raise slot.result
         return cast(Result, slot.result)  # whoever writes takes the oldest item, which is its own
@@ -141,7 +148,7 @@ class Intake(Generic[Item, Result]):
         for slot, result in zip(batch, results, strict=True):
             slot.result = result
         self._last_together = len(batch)
-        self._hand_on()
+        self._hand_on(len(batch) - 1)
         for slot in batch[1:]:
             slot.woken.release()
 
@@ -155,9 +162,16 @@ class Intake(Generic[Item, Result]):
         with self._changed:
             self._changed.wait_for(are_enough, _MOMENT_SECONDS)
 
-    def _hand_on(self) -> None:
+    def _note_told(self) -> None:
+        with self._lock:
+            self._to_be_told -= 1
+            if not self._to_be_told:
+                self._all_told.notify_all()
+
+    def _hand_on(self, to_be_told: int) -> None:
         """Wake whoever has waited longest, to write next."""
         with self._lock:
+            self._to_be_told += to_be_told
             self._is_writing = bool(self._waiting)
             if self._waiting:
                 self._waiting[0].woken.release()

@@ -9,7 +9,6 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from itertools import chain
 from typing import Any
 
 from marshmallow import EXCLUDE, Schema, ValidationError, fields, post_load, validate
@@ -171,16 +170,21 @@ def require_bounded(data: Any, *, depth: int, values: int) -> None:
     Raises:
         TooLargeError: with the limit.
     """
-    level, count, nesting = [data], 1, 0
-    while level := [each for each in level if type(each) in _NEST]:
+    level: list[Any] = [[data]]
+    count, nesting = 1, -1
+    while level:
         nesting += 1
         if nesting > depth:
             raise TooLargeError(f"expected lists and objects at most {depth} deep")
-        inner = [each.values() if type(each) is dict else each for each in level]
-        count += sum(map(len, inner))
+        deeper: list[Any] = []
+        for each in level:
+            for value in each.values() if type(each) is dict else each:
+                if type(value) in _NEST:
+                    deeper.append(value)
+                    count += len(value)
         if count > values:
             raise TooLargeError(f"expected at most {values} values")
-        level = list(chain.from_iterable(inner))
+        level = deeper
 
 
 _NEST = {dict, list}

@@ -167,6 +167,47 @@ def test_what_turns_out_to_be_no_report_is_waited_for_no_longer(monkeypatch):
     assert intake.hand_in("a", gate.write, BOUNDS) == "a is kept"
 
 
+def test_who_was_written_goes_on_before_the_next_one_is_read(monkeypatch):
+    monkeypatch.setattr("flashworthy_server.intake._MOMENT_SECONDS", PATIENCE_SECONDS)
+    intake, gate, may_go_on, read = Intake(), Gate(), threading.Event(), []
+    note_told = intake._note_told
+
+    def go_on_late():
+        may_go_on.wait(PATIENCE_SECONDS)
+        read.append("told")
+        note_told()
+
+    def read_next():
+        with intake.expecting():
+            read.append("next")
+
+    intake._note_told = go_on_late
+    with handing_in(intake, gate, "abc") as answers:
+        gate.opened.release(2)
+        wait_until(lambda: "b" in answers)  # who wrote itself and c
+        reader = threading.Thread(target=read_next)
+        reader.start()
+        may_go_on.set()
+    reader.join(PATIENCE_SECONDS)
+
+    assert read == ["told", "next"]
+
+
+def test_who_goes_on_late_holds_nobody_up():
+    intake, gate, may_go_on = Intake(), Gate(), threading.Event()
+    intake._note_told = lambda: may_go_on.wait(PATIENCE_SECONDS)
+
+    with handing_in(intake, gate, "abc") as answers:
+        gate.opened.release(2)
+        wait_until(lambda: "b" in answers)
+        with intake.expecting():
+            pass
+        assert "c" not in answers
+        may_go_on.set()
+
+    assert "c" in answers
+
+
 def test_no_more_are_written_together_than_the_bound_says():
     intake, gate = Intake(), Gate()
 

@@ -231,6 +231,19 @@ def test_who_does_not_close_after_the_answer_keeps_nobody_out():
             assert asks.makefile("rb").read()  # to the end of the connection
 
 
+def test_an_answer_comes_as_a_whole():
+    with (
+        a_slow_site() as (port, _),
+        socket.create_connection(("127.0.0.1", port), START_SECONDS) as kept,
+    ):
+        for _ in range(2):
+            kept.sendall(b"GET / HTTP/1.1\r\nHost: site.example\r\n\r\n")
+            piece = kept.recv(65_536)
+
+            assert piece.startswith(b"HTTP/1.1 200 OK")
+            assert piece.rpartition(b"\r\n\r\n")[2].isdigit()
+
+
 def test_who_sends_more_than_is_read_gets_the_answer_nevertheless():
     with (
         a_slow_site() as (port, _),

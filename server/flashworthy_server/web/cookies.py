@@ -20,10 +20,6 @@ def register(app: Flask) -> None:
     app.after_request(_set)
 
 
-def is_behind_tls() -> bool:
-    return current_site().config.public_url.startswith("https://")
-
-
 def given_secret() -> str | None:
     """What the browser sent."""
     secret = request.cookies.get(_name(), "")
@@ -45,7 +41,7 @@ def form_token() -> str:
 
 
 def _name() -> str:
-    return f"__Host-{NAME}" if is_behind_tls() else NAME
+    return f"__Host-{NAME}" if current_site().config.is_behind_tls else NAME
 
 
 def _set(response: Response) -> Response:
@@ -56,7 +52,7 @@ def _set(response: Response) -> Response:
         _name(),
         secret or "",
         max_age=0 if secret is None else None,  # none: until the browser ends
-        secure=is_behind_tls(),
+        secure=current_site().config.is_behind_tls,
         httponly=True,
         samesite="Lax",
     )

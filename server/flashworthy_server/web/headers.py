@@ -1,8 +1,10 @@
 """Headers of every answer: what browsers may do with it, and that nobody keeps it."""
 
-from flask import Flask, Response
+from typing import Any
 
-from flashworthy_server.web.cookies import is_behind_tls
+from flask import Flask
+
+from flashworthy_server.web.context import EXTENSION
 
 _POLICY = "; ".join(
     (
@@ -18,6 +20,8 @@ _POLICY = "; ".join(
 )
 _YEAR_SECONDS = 31_536_000  # ASVS 5.0.0, V3.4.1: a year at least, with all names below
 
+_TLS_ALWAYS = f"max-age={_YEAR_SECONDS}; includeSubDomains"
+
 ALWAYS = {
     "Content-Security-Policy": _POLICY,
     "X-Content-Type-Options": "nosniff",
@@ -28,14 +32,18 @@ ALWAYS = {
 
 
 def register(app: Flask) -> None:
-    app.after_request(_add)
+    """Add them to whatever is answered, also by what stands before the routes."""
+    application = app.wsgi_app
 
+    def with_headers(environ: Any, start_response: Any) -> Any:
+        def start(status: str, headers: list[tuple[str, str]], *failure: Any) -> Any:
+            headers.extend(ALWAYS.items())  # nothing else sets them
+            if not any(name == "Cache-Control" for name, _ in headers):
+                headers.append(("Cache-Control", "no-store"))
+            if app.extensions[EXTENSION].config.is_behind_tls:
+                headers.append(("Strict-Transport-Security", _TLS_ALWAYS))
+            return start_response(status, headers, *failure)
 
-def _add(response: Response) -> Response:
-    response.headers.extend(ALWAYS)  # nothing else sets them
-    response.headers.setdefault("Cache-Control", "no-store")
-    if is_behind_tls():
-        response.headers["Strict-Transport-Security"] = (
-            f"max-age={_YEAR_SECONDS}; includeSubDomains"
-        )
-    return response
+        return application(environ, start)
+
+    app.wsgi_app = with_headers  # type: ignore[method-assign]

@@ -14,7 +14,7 @@ from flask import request
 
 from flashworthy_server.errors import ForbiddenError
 from flashworthy_server.web.context import current_address, current_site
-from flashworthy_server.web.cookies import form_token, given_secret, is_behind_tls
+from flashworthy_server.web.cookies import form_token, given_secret
 
 FORM_FIELD = "form_token"
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})  # RFC 9110 §9.2.1
@@ -23,7 +23,7 @@ _OF_PROXIES = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Proto", "X-Forwarded
 
 def require_trusted_connection() -> None:
     """Refuse a page over plain HTTP, but to loopback."""
-    if is_behind_tls():
+    if current_site().config.is_behind_tls:
         return
     if any(name in request.headers for name in _OF_PROXIES):
         raise ForbiddenError(
