@@ -97,7 +97,8 @@ def _field_names(kind: type) -> tuple[str, ...]:
 def write_time(time: datetime) -> str:
     """An aware time as RFC 3339 in UTC, to the millisecond where there are any."""
     precision = "milliseconds" if time.microsecond >= 1_000 else "seconds"
-    return time.astimezone(UTC).isoformat(timespec=precision)[:-6] + "Z"
+    in_utc = time if time.tzinfo is UTC else time.astimezone(UTC)
+    return in_utc.isoformat("T", precision)[:-6] + "Z"
 
 
 # ---- reading ----------------------------------------------------------------------------------
