@@ -187,6 +187,7 @@ def test_who_was_written_goes_on_before_the_next_one_is_read(monkeypatch):
         wait_until(lambda: "b" in answers)  # who wrote itself and c
         reader = threading.Thread(target=read_next)
         reader.start()
+        reader.join(0.2)  # it would have ended by now
         may_go_on.set()
     reader.join(PATIENCE_SECONDS)
 
